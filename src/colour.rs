@@ -1,0 +1,1 @@
+//! Colour: sRGB, CIELAB (D65), white balance and illumination.

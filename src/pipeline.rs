@@ -1,0 +1,28 @@
+//! The only place that knows the order of the stages.
+
+use crate::classify::ObjectReading;
+use crate::marks::Marks;
+use crate::segment::LabelMap;
+
+/// Everything read from one photograph.
+#[derive(Debug, Clone)]
+pub struct TrayReading {
+    /// Stem of the file's name; names the outputs.
+    pub name: String,
+    /// SHA-256 of the file, lower-case hex.
+    pub sha256: String,
+    /// Size of the upright photograph, px.
+    pub size_px: [u32; 2],
+    /// Marks and frame.
+    pub marks: Marks,
+    /// Objects in label order.
+    pub objects: Vec<ObjectReading>,
+    /// Label map.
+    pub labels: LabelMap,
+    /// What was assumed, in words.
+    pub assumptions: Vec<String>,
+    /// What to beware of, in words.
+    pub cautions: Vec<String>,
+    /// Seconds a stage took, in order.
+    pub timings: Vec<(&'static str, f64)>,
+}

@@ -1,0 +1,1 @@
+//! Statistics: intervals and quantiles.
