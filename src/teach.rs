@@ -1,0 +1,182 @@
+//! Training from photographs with truth: the judges of pixels and of pairs of pieces.
+
+use rayon::prelude::*;
+
+use crate::network::{Network, Random, Samples, Training};
+use crate::segment::evidence::{FEATURES, Neighbourhoods, judge};
+use crate::segment::split::{self, PAIR_FEATURES};
+use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings};
+
+/// A prepared photograph and its true labels at full resolution.
+pub struct Lesson {
+    /// The prepared photograph.
+    pub prepared: Prepared,
+    /// True labels, at work resolution: share of object, own label, seam.
+    pub target: Target,
+}
+
+/// Truth at work resolution.
+pub struct Target {
+    /// Share of each work pixel that shows an object.
+    pub object: Vec<f32>,
+    /// The label that covers most of the pixel (0: background).
+    pub label: Vec<u16>,
+    /// On the seam between two objects.
+    pub seam: Vec<bool>,
+    /// Close to an object's outline.
+    pub near: Vec<bool>,
+}
+
+impl Target {
+    /// Reduces true labels to the work picture.
+    pub fn new(prepared: &Prepared, truth: &LabelMap) -> Target {
+        let work = &prepared.work;
+        let (w, h, f) = (work.width(), work.height(), work.factor);
+        let mut object = vec![0.0f32; w * h];
+        let mut label = vec![0u16; w * h];
+        for y in 0..h {
+            for x in 0..w {
+                let mut seen: Vec<(u16, u32)> = Vec::with_capacity(4);
+                let mut on = 0;
+                for dy in 0..f {
+                    let row = (work.origin[1] + y * f + dy) * truth.width + work.origin[0] + x * f;
+                    for &t in &truth.labels[row..row + f] {
+                        if t != 0 {
+                            on += 1;
+                            match seen.iter_mut().find(|s| s.0 == t) {
+                                Some(s) => s.1 += 1,
+                                None => seen.push((t, 1)),
+                            }
+                        }
+                    }
+                }
+                object[y * w + x] = on as f32 / (f * f) as f32;
+                if on * 2 >= f * f {
+                    label[y * w + x] = seen.iter().max_by_key(|s| s.1).map_or(0, |s| s.0);
+                }
+            }
+        }
+        let mut seam = vec![false; w * h];
+        let mut near = vec![false; w * h];
+        let reach = 2isize;
+        for y in 0..h as isize {
+            for x in 0..w as isize {
+                let i = y as usize * w + x as usize;
+                let own = label[i];
+                for dy in -reach..=reach {
+                    for dx in -reach..=reach {
+                        let (u, v) = (x + dx, y + dy);
+                        if u < 0 || v < 0 || u >= w as isize || v >= h as isize {
+                            continue;
+                        }
+                        let other = label[v as usize * w + u as usize];
+                        if other != own {
+                            near[i] = true;
+                            if own != 0 && other != 0 && dx.abs().max(dy.abs()) <= 1 {
+                                seam[i] = true;
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        Target { object, label, seam, near }
+    }
+}
+
+/// How segmentation is taught.
+#[derive(Debug, Clone, Copy)]
+pub struct SegmentTraining {
+    /// Pixels taken from each photograph.
+    pub pixels: usize,
+    /// Passes over the pixels.
+    pub epochs: usize,
+    /// Seed.
+    pub seed: u64,
+}
+
+impl Default for SegmentTraining {
+    fn default() -> Self {
+        SegmentTraining { pixels: 24_000, epochs: 14, seed: 20_260_918 }
+    }
+}
+
+/// Teaches the judge of pixels, then the judge of pairs on that judge's own evidence.
+pub fn train_segment(
+    lessons: &[Lesson],
+    settings: &SegmentSettings,
+    how: SegmentTraining,
+    mut say: impl FnMut(String),
+) -> SegmentModel {
+    let parts: Vec<Samples> = lessons
+        .par_iter()
+        .enumerate()
+        .map(|(k, lesson)| pixel_samples(lesson, how.pixels, how.seed.wrapping_add(k as u64)))
+        .collect();
+    let mut samples = Samples::default();
+    for part in parts {
+        samples.inputs.extend(part.inputs);
+        samples.targets.extend(part.targets);
+        samples.weights.extend(part.weights);
+    }
+    let training =
+        Training { epochs: how.epochs, rate: 0.004, batch: 256, decay: 1e-5, seed: how.seed };
+    let pixels = Network::train(&samples, FEATURES, &[24, 12], training, |epoch, loss| {
+        say(format!("pixels, pass {}: loss {loss:.4}", epoch + 1));
+    });
+    let found: Vec<_> = lessons
+        .par_iter()
+        .map(|lesson| {
+            let p = &lesson.prepared;
+            let hoods = Neighbourhoods::new(&p.work, &p.floor);
+            let evidence = judge(&hoods, &p.allowed, &pixels);
+            let w = p.work.width();
+            split::training_pairs(&p.work, &evidence, &settings.split, |x, y| {
+                lesson.target.label[y * w + x]
+            })
+        })
+        .collect();
+    let mut pairs = Samples::default();
+    for (features, same, weight) in found.into_iter().flatten() {
+        pairs.inputs.extend(features);
+        pairs.targets.push(f32::from(same));
+        pairs.weights.push(weight);
+    }
+    say(format!("{} pairs of pieces", pairs.weights.len()));
+    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 2e-4, seed: how.seed };
+    let pairs = Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
+        if epoch % 10 == 9 {
+            say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
+        }
+    });
+    SegmentModel { pixels, pairs: Some(pairs) }
+}
+
+fn pixel_samples(lesson: &Lesson, most: usize, seed: u64) -> Samples {
+    let p = &lesson.prepared;
+    let hoods = Neighbourhoods::new(&p.work, &p.floor);
+    let w = p.work.width();
+    let mut random = Random::new(seed);
+    let mut out = Samples::default();
+    let groups: [Vec<u32>; 3] = [
+        places(&p.allowed, |i| lesson.target.near[i] && !lesson.target.seam[i]),
+        places(&p.allowed, |i| !lesson.target.near[i]),
+        places(&p.allowed, |i| lesson.target.seam[i]),
+    ];
+    for (group, share) in groups.into_iter().zip([0.5, 0.3, 0.2]) {
+        let mut group = group;
+        random.shuffle(&mut group);
+        for &i in group.iter().take((most as f64 * share) as usize) {
+            let i = i as usize;
+            out.inputs.extend(hoods.features(i % w, i / w));
+            out.targets.push(lesson.target.object[i]);
+            out.targets.push(f32::from(lesson.target.seam[i]));
+            out.weights.push(1.0);
+        }
+    }
+    out
+}
+
+fn places(allowed: &[bool], on: impl Fn(usize) -> bool) -> Vec<u32> {
+    (0..allowed.len()).filter(|i| allowed[*i] && on(*i)).map(|i| i as u32).collect()
+}
