@@ -45,6 +45,20 @@ fn table() {
                 continue;
             }
         };
+        if std::env::var("ACINUS_CORNERS").is_ok()
+            && let Some(s) = &marks.slip
+        {
+            println!("slip {name} {:?}", s.corners_px.map(|p| marks.frame.to_mm(p)));
+        }
+        if let Ok(dir) = std::env::var("ACINUS_PAPER") {
+            let all: Vec<_> = marks.paper_px.iter().cloned().collect();
+            let patches: Vec<_> = marks.slip.iter().flat_map(|s| s.patches.clone()).collect();
+            std::fs::write(
+                format!("{dir}/{name}.paper.json"),
+                serde_json::to_string(&(all, patches)).unwrap(),
+            )
+            .unwrap();
+        }
         let (mut s, mut n, mut worst) = (0.0, 0usize, 0.0f64);
         for t in scene["tiles"].as_array().unwrap() {
             let key = t["text"].as_str().unwrap().split(' ').nth(1).unwrap().chars().next();
@@ -55,6 +69,12 @@ fn table() {
                 s += d * d;
                 n += 1;
                 worst = worst.max(d);
+                if std::env::var("ACINUS_CORNERS").is_ok() {
+                    println!(
+                        "corner {} {k} {:?} {}",
+                        tile.name, tile.corners_px[k], t["corners_px"][k]
+                    );
+                }
             }
         }
         if !name.starts_with("bad") {

@@ -6,6 +6,7 @@
 
 pub mod decode;
 pub mod find;
+pub mod layout;
 pub mod refine;
 
 use image::RgbImage;
@@ -104,6 +105,10 @@ pub struct MarksSettings {
     /// A tile corner farther than this from where the frame puts it means that the tiles do not
     /// belong together, mm.
     pub max_misfit_mm: f64,
+    /// Paper outlines are grown by this, mm (a cut that is not quite straight, the paper's shadow).
+    pub paper_margin_mm: f64,
+    /// The inner part of a grey patch's side that is used.
+    pub patch_inner: f64,
 }
 
 impl Default for MarksSettings {
@@ -116,6 +121,8 @@ impl Default for MarksSettings {
             coarse_px: 1400,
             max_candidates: 48,
             max_misfit_mm: 2.0,
+            paper_margin_mm: 0.7,
+            patch_inner: 0.6,
         }
     }
 }
@@ -384,8 +391,17 @@ fn assemble(
     } else {
         return Err(MarksError::NoScale { tiles: tiles.len() });
     };
-    let slip = slip.map(|(text, corners_px)| Slip { text, corners_px, patches: Vec::new() });
-    Ok(Marks { tiles, slip, paper_px: Vec::new(), frame, notes: std::mem::take(notes) })
+    let mut paper_px: Vec<Vec<Px>> = tiles
+        .iter()
+        .map(|t| layout::tile_paper(&t.corners_px, &frame, settings.paper_margin_mm))
+        .collect();
+    let slip = slip.map(|(text, corners_px)| {
+        let pose = layout::SlipPose::from_symbol(&corners_px, &frame);
+        paper_px.push(layout::slip_paper(&pose, &frame, settings.paper_margin_mm));
+        let patches = layout::slip_patches(&pose, &frame, settings.patch_inner);
+        Slip { text, corners_px, patches }
+    });
+    Ok(Marks { tiles, slip, paper_px, frame, notes: std::mem::take(notes) })
 }
 
 /// Looks again where the read tiles say that the others must be.
@@ -469,7 +485,7 @@ fn frame_from_tiles(
         for (p, m) in t.corners_px.iter().zip(t.corners_mm()) {
             let seen = frame.to_mm(*p);
             let off = (seen[0] - m[0]).hypot(seen[1] - m[1]);
-            if !(off <= settings.max_misfit_mm) {
+            if off.is_nan() || off > settings.max_misfit_mm {
                 return Err(contradiction(format!(
                     "a corner of tile {} lies {off:.1} mm from where the tiles' texts put it",
                     t.name

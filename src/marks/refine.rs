@@ -142,7 +142,7 @@ impl Place {
             let (p, q, r) = (c[k], c[(k + 1) % 4], c[(k + 2) % 4]);
             lengths[k] = (q[0] - p[0]).hypot(q[1] - p[1]);
             let cross = (q[0] - p[0]) * (r[1] - q[1]) - (q[1] - p[1]) * (r[0] - q[0]);
-            if !(cross > 0.0) {
+            if cross.is_nan() || cross <= 0.0 {
                 return false;
             }
         }
