@@ -1,43 +1,13 @@
 use acinus::*;
 use std::path::PathBuf;
-fn truth_frame(t: &score::Truth, w: f64, h: f64) -> Option<frame::TrayFrame> {
-    let lens = frame::Lens { k1: t.scene.k1, centre_px: [(w - 1.0) / 2.0, (h - 1.0) / 2.0], half_width_px: w / 2.0 };
-    let mut src = vec![]; let mut dst = vec![];
-    for tile in &t.scene.tiles { let s = tile.symbol_mm / 2.0;
-        for (k, c) in tile.corners_px.iter().enumerate() {
-            let sx = [-s, s, s, -s][k]; let sy = [-s, -s, s, s][k];
-            src.push([tile.x_mm + sx, tile.y_mm + sy]); dst.push(lens.undistort(*c)); } }
-    if src.len() < 4 { return None; }
-    let n = src.len();
-    let mut a = nalgebra::DMatrix::<f64>::zeros(2 * n, 8); let mut b = nalgebra::DVector::<f64>::zeros(2 * n);
-    for i in 0..n { let [x, y] = src[i]; let [u, v] = dst[i];
-        for (j, val) in [x, y, 1.0, 0.0, 0.0, 0.0, -x * u, -y * u].into_iter().enumerate() { a[(2 * i, j)] = val; }
-        for (j, val) in [0.0, 0.0, 0.0, x, y, 1.0, -x * v, -y * v].into_iter().enumerate() { a[(2 * i + 1, j)] = val; }
-        b[2 * i] = u; b[2 * i + 1] = v; }
-    let s = a.clone().svd(true, true).solve(&b, 1e-14).ok()?;
-    let m = nalgebra::Matrix3::new(s[0], s[1], s[2], s[3], s[4], s[5], s[6], s[7], 1.0);
-    let inv = m.try_inverse()?;
-    let arr = |m: &nalgebra::Matrix3<f64>| [[m[(0,0)],m[(0,1)],m[(0,2)]],[m[(1,0)],m[(1,1)],m[(1,2)]],[m[(2,0)],m[(2,1)],m[(2,2)]]];
-    let mut f = frame::TrayFrame { source: frame::FrameSource::FourTiles, tray_mm: Some(t.scene.tray_mm), mm_to_px: arr(&m), px_to_mm: arr(&inv), lens,
-        camera_mm: t.scene.camera_mm, camera_source: frame::CameraSource::FocalLength, px_per_mm: 1.0, reprojection_rms_px: None };
-    let mut e = 0.0; for tile in &t.scene.tiles { let s = tile.symbol_mm / 2.0; for (k, c) in tile.corners_px.iter().enumerate() {
-        let q = f.to_px([tile.x_mm + [-s, s, s, -s][k], tile.y_mm + [-s, -s, s, s][k]]); e += (q[0]-c[0]).powi(2) + (q[1]-c[1]).powi(2); } }
-    f.reprojection_rms_px = Some((e / n as f64).sqrt());
-    f.px_per_mm = 1.0 / f.px_area_mm2(f.to_px([t.scene.tray_mm[0]/2.0, t.scene.tray_mm[1]/2.0])).sqrt();
-    Some(f)
-}
 fn prep(p: &PathBuf) -> Option<(photo::Photo, score::Truth, frame::TrayFrame, colour::Light, Vec<Vec<[f64;2]>>)> {
     let t = score::Truth::beside(p).unwrap();
     let photo = photo::read(p).unwrap();
-    let f = truth_frame(&t, photo.rgb.width() as f64, photo.rgb.height() as f64)?;
-    let c: Vec<_> = t.scene.tiles.iter().map(|t| [t.x_mm, t.y_mm]).collect();
-    let s = colour::paper_samples(&photo, &f, &c, 12.4, 14.2);
+    let m = match marks::read(&photo, &Default::default()) { Ok(m) => m, Err(e) => { println!("{}: {e}", p.display()); return None; } };
+    let c: Vec<_> = m.tiles.iter().map(|t| t.centre_mm).collect();
+    let s = colour::paper_samples(&photo, &m.frame, &c, 12.4, 14.2);
     let light = colour::Light::from_paper(&s).unwrap();
-    let mut paper = vec![];
-    for c in &c { paper.push([[-16.,-16.],[16.,-16.],[16.,16.],[-16.,16.]].iter().map(|d: &[f64;2]| f.to_px([c[0]+d[0], c[1]+d[1]])).collect()); }
-    // slip: x 0..34, y 85..160 roughly
-    paper.push([[3.,80.],[33.,80.],[33.,165.],[3.,165.]].iter().map(|d: &[f64;2]| f.to_px(*d)).collect::<Vec<_>>());
-    Some((photo, t, f, light, paper))
+    Some((photo, t, m.frame, light, m.paper_px))
 }
 fn main() {
     let args: Vec<String> = std::env::args().collect();

@@ -3,9 +3,9 @@
 use rayon::prelude::*;
 
 use crate::network::{Network, Random, Samples, Training};
-use crate::segment::evidence::{FEATURES, Neighbourhoods, judge};
+use crate::segment::evidence::{CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, judge};
 use crate::segment::split::{self, PAIR_FEATURES};
-use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings};
+use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings, look};
 
 /// A prepared photograph and its true labels at full resolution.
 pub struct Lesson {
@@ -101,35 +101,42 @@ impl Default for SegmentTraining {
     }
 }
 
-/// Teaches the judge of pixels, then the judge of pairs on that judge's own evidence.
+/// Teaches the first look, the second look on the first one's answers, then the judge of pairs on
+/// the evidence of both.
 pub fn train_segment(
     lessons: &[Lesson],
     settings: &SegmentSettings,
     how: SegmentTraining,
     mut say: impl FnMut(String),
 ) -> SegmentModel {
-    let parts: Vec<Samples> = lessons
-        .par_iter()
-        .enumerate()
-        .map(|(k, lesson)| pixel_samples(lesson, how.pixels, how.seed.wrapping_add(k as u64)))
-        .collect();
-    let mut samples = Samples::default();
-    for part in parts {
-        samples.inputs.extend(part.inputs);
-        samples.targets.extend(part.targets);
-        samples.weights.extend(part.weights);
-    }
     let training =
         Training { epochs: how.epochs, rate: 0.004, batch: 256, decay: 1e-5, seed: how.seed };
-    let pixels = Network::train(&samples, FEATURES, &[24, 12], training, |epoch, loss| {
-        say(format!("pixels, pass {}: loss {loss:.4}", epoch + 1));
+    let samples = gather(lessons, |k, lesson| {
+        let p = &lesson.prepared;
+        let hoods = Neighbourhoods::new(&p.work, &p.floor);
+        sample(lesson, how, k, |_| false, |x, y| hoods.features(x, y))
     });
+    let pixels = Network::train(&samples, FEATURES, &[24, 12], training, |epoch, loss| {
+        say(format!("first look, pass {}: loss {loss:.4}", epoch + 1));
+    });
+    let samples = gather(lessons, |k, lesson| {
+        let p = &lesson.prepared;
+        let hoods = Neighbourhoods::new(&p.work, &p.floor);
+        let first = judge(&hoods, &p.allowed, &pixels);
+        let context = Context::new(&hoods, &first);
+        let wrong = |i: usize| (first.object.data[i] - lesson.target.object[i]).abs() > 0.4;
+        sample(lesson, how, k + 1000, wrong, |x, y| context.features(x, y))
+    });
+    let context = Network::train(&samples, CONTEXT_FEATURES, &[24, 12], training, |epoch, loss| {
+        say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
+    });
+    drop(samples);
+    let mut model = SegmentModel { pixels, context, pairs: None };
     let found: Vec<_> = lessons
         .par_iter()
         .map(|lesson| {
             let p = &lesson.prepared;
-            let hoods = Neighbourhoods::new(&p.work, &p.floor);
-            let evidence = judge(&hoods, &p.allowed, &pixels);
+            let evidence = look(p, &model);
             let w = p.work.width();
             split::training_pairs(&p.work, &evidence, &settings.split, |x, y| {
                 lesson.target.label[y * w + x]
@@ -144,33 +151,52 @@ pub fn train_segment(
     }
     say(format!("{} pairs of pieces", pairs.weights.len()));
     let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 2e-4, seed: how.seed };
-    let pairs = Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
+    model.pairs = Some(Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
         }
-    });
-    SegmentModel { pixels, pairs: Some(pairs) }
+    }));
+    model
 }
 
-fn pixel_samples(lesson: &Lesson, most: usize, seed: u64) -> Samples {
-    let p = &lesson.prepared;
-    let hoods = Neighbourhoods::new(&p.work, &p.floor);
-    let w = p.work.width();
-    let mut random = Random::new(seed);
+fn gather(lessons: &[Lesson], part: impl Fn(usize, &Lesson) -> Samples + Sync) -> Samples {
+    let parts: Vec<Samples> =
+        lessons.par_iter().enumerate().map(|(k, lesson)| part(k, lesson)).collect();
+    let mut all = Samples::default();
+    for part in parts {
+        all.inputs.extend(part.inputs);
+        all.targets.extend(part.targets);
+        all.weights.extend(part.weights);
+    }
+    all
+}
+
+/// Takes pixels of one photograph: outlines, plain places, seams, and those that were judged
+/// wrong before.
+fn sample<const N: usize>(
+    lesson: &Lesson,
+    how: SegmentTraining,
+    salt: usize,
+    wrong: impl Fn(usize) -> bool,
+    features: impl Fn(usize, usize) -> [f32; N],
+) -> Samples {
+    let (allowed, target) = (&lesson.prepared.allowed, &lesson.target);
+    let w = lesson.prepared.work.width();
+    let mut random = Random::new(how.seed.wrapping_add(salt as u64));
     let mut out = Samples::default();
-    let groups: [Vec<u32>; 3] = [
-        places(&p.allowed, |i| lesson.target.near[i] && !lesson.target.seam[i]),
-        places(&p.allowed, |i| !lesson.target.near[i]),
-        places(&p.allowed, |i| lesson.target.seam[i]),
+    let groups: [Vec<u32>; 4] = [
+        places(allowed, |i| target.near[i] && !target.seam[i]),
+        places(allowed, |i| !target.near[i]),
+        places(allowed, |i| target.seam[i]),
+        places(allowed, |i| !target.near[i] && wrong(i)),
     ];
-    for (group, share) in groups.into_iter().zip([0.5, 0.3, 0.2]) {
-        let mut group = group;
+    for (mut group, share) in groups.into_iter().zip([0.45, 0.35, 0.2, 0.15]) {
         random.shuffle(&mut group);
-        for &i in group.iter().take((most as f64 * share) as usize) {
+        for &i in group.iter().take((how.pixels as f64 * share) as usize) {
             let i = i as usize;
-            out.inputs.extend(hoods.features(i % w, i / w));
-            out.targets.push(lesson.target.object[i]);
-            out.targets.push(f32::from(lesson.target.seam[i]));
+            out.inputs.extend(features(i % w, i / w));
+            out.targets.push(target.object[i]);
+            out.targets.push(f32::from(target.seam[i]));
             out.weights.push(1.0);
         }
     }

@@ -7,6 +7,7 @@
 use rayon::prelude::*;
 
 use super::Plane;
+use super::distance::squared_distance;
 use super::floor::{Floor, box_blur};
 use super::work::Work;
 use crate::network::{BLOCK, Network};
@@ -121,9 +122,142 @@ impl<'a> Neighbourhoods<'a> {
     }
 }
 
-/// Judges every allowed work pixel; others get 0.
+/// Measures of the second look: those of the first and what the first look said around.
+pub const CONTEXT_FEATURES: usize = FEATURES + 14;
+
+/// Around a pixel, the first look's answer: it tells an object's inside from a stain's, and a
+/// gap between berries from a highlight on one.
+pub struct Context<'a> {
+    hoods: &'a Neighbourhoods<'a>,
+    first: &'a Evidence,
+    object: [Vec<f32>; 3],
+    seam: [Vec<f32>; 2],
+    edge: [Vec<f32>; 2],
+    inside: Vec<f32>,
+    outside: Vec<f32>,
+}
+
+/// Distances beyond this tell nothing more, mm.
+const REACH_MM: f32 = 6.0;
+
+impl<'a> Context<'a> {
+    /// Prepares blurred answers and distances.
+    pub fn new(hoods: &'a Neighbourhoods<'a>, first: &'a Evidence) -> Self {
+        let (w, h) = (first.object.width, first.object.height);
+        let ppm = hoods.work.px_per_mm;
+        let radius = |mm: f64| ((mm * ppm).round() as usize).max(1);
+        let slope: Vec<f32> = slopes(&hoods.work.l);
+        let mut jobs: Vec<(Vec<f32>, usize)> = Vec::new();
+        for mm in RADII_MM {
+            jobs.push((first.object.data.clone(), radius(mm)));
+        }
+        for mm in &RADII_MM[..2] {
+            jobs.push((first.seam.data.clone(), radius(*mm)));
+            jobs.push((slope.clone(), radius(*mm)));
+        }
+        jobs.par_iter_mut().for_each(|(data, r)| box_blur(data, w, h, *r));
+        let mut done = jobs.into_iter().map(|(data, _)| data);
+        let mut take = || done.next().unwrap_or_default();
+        let object = std::array::from_fn(|_| take());
+        let mut seam: [Vec<f32>; 2] = Default::default();
+        let mut edge: [Vec<f32>; 2] = Default::default();
+        for k in 0..2 {
+            seam[k] = take();
+            edge[k] = take();
+        }
+        let on: Vec<bool> = first.object.data.iter().map(|v| *v > 0.5).collect();
+        let off: Vec<bool> = on.iter().map(|v| !v).collect();
+        let scaled = |mask: &[bool]| -> Vec<f32> {
+            let mut d = squared_distance(mask, w);
+            d.iter_mut().for_each(|v| *v = (v.sqrt() / ppm as f32).min(REACH_MM));
+            d
+        };
+        let (inside, outside) = rayon::join(|| scaled(&on), || scaled(&off));
+        Context { hoods, first, object, seam, edge, inside, outside }
+    }
+
+    /// True where the first look leaves nothing to ask: plain floor all around.
+    #[inline]
+    pub fn plain(&self, i: usize) -> bool {
+        self.object[1][i] < 0.01 && self.first.object.data[i] < 0.05
+    }
+
+    /// The measures of one work pixel.
+    pub fn features(&self, x: usize, y: usize) -> [f32; CONTEXT_FEATURES] {
+        let w = self.hoods.work.width();
+        let i = y * w + x;
+        let mut f = [0.0; CONTEXT_FEATURES];
+        f[..FEATURES].copy_from_slice(&self.hoods.features(x, y));
+        let step = self.hoods.steps[1];
+        let (mut low, mut high) = (1.0f32, 0.0f32);
+        for d in DIRECTIONS {
+            let (dx, dy) = (d[0] * step, d[1] * step);
+            let p = self.first.object.at(x as isize + dx, y as isize + dy);
+            let q = self.first.object.at(x as isize - dx, y as isize - dy);
+            low = low.min(p.min(q));
+            high = high.max(p.min(q));
+        }
+        let more = [
+            self.first.object.data[i],
+            self.first.seam.data[i],
+            self.object[0][i],
+            self.object[1][i],
+            self.object[2][i],
+            self.seam[0][i],
+            self.seam[1][i],
+            self.edge[0][i],
+            self.edge[1][i],
+            self.inside[i],
+            self.outside[i],
+            low,
+            high,
+            self.seam[0][i] - self.seam[1][i],
+        ];
+        f[FEATURES..].copy_from_slice(&more);
+        f
+    }
+}
+
+/// Steepness of a plane (central differences).
+fn slopes(plane: &Plane) -> Vec<f32> {
+    let w = plane.width;
+    let mut out = vec![0.0; plane.data.len()];
+    out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
+        for (x, v) in row.iter_mut().enumerate() {
+            let (x, y) = (x as isize, y as isize);
+            let gx = plane.at(x + 1, y) - plane.at(x - 1, y);
+            let gy = plane.at(x, y + 1) - plane.at(x, y - 1);
+            *v = (gx * gx + gy * gy).sqrt();
+        }
+    });
+    out
+}
+
+/// First look at every allowed work pixel; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
-    let (w, h) = (hoods.work.width(), hoods.work.height());
+    let w = hoods.work.width();
+    evaluate(w, hoods.work.height(), network, |i| allowed[i], |x, y| hoods.features(x, y))
+}
+
+/// Second look, with the first look's answer around each pixel in view.
+pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
+    let work = context.hoods.work;
+    evaluate(
+        work.width(),
+        work.height(),
+        network,
+        |i| allowed[i] && !context.plain(i),
+        |x, y| context.features(x, y),
+    )
+}
+
+fn evaluate<const N: usize>(
+    w: usize,
+    h: usize,
+    network: &Network,
+    wanted: impl Fn(usize) -> bool + Sync,
+    features: impl Fn(usize, usize) -> [f32; N] + Sync,
+) -> Evidence {
     let mut object = Plane::filled(w, h, 0.0);
     let mut seam = Plane::filled(w, h, 0.0);
     object
@@ -132,14 +266,15 @@ pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evi
         .zip(seam.data.par_chunks_mut(w))
         .enumerate()
         .for_each_init(
-            || (Vec::new(), Vec::new()),
-            |(block, spare), (y, (object, seam))| {
-                let places: Vec<usize> = (0..w).filter(|x| allowed[y * w + x]).collect();
+            || (Vec::new(), Vec::new(), Vec::new()),
+            |(block, spare, places), (y, (object, seam))| {
+                places.clear();
+                places.extend((0..w).filter(|x| wanted(y * w + x)));
                 for chunk in places.chunks(BLOCK) {
                     block.clear();
-                    block.resize(FEATURES, [0.0f32; BLOCK]);
+                    block.resize(N, [0.0f32; BLOCK]);
                     for (k, &x) in chunk.iter().enumerate() {
-                        for (row, v) in block.iter_mut().zip(hoods.features(x, y)) {
+                        for (row, v) in block.iter_mut().zip(features(x, y)) {
                             row[k] = v;
                         }
                     }

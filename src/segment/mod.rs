@@ -51,8 +51,10 @@ pub struct SegmentSettings {
 /// The learned part: data, made by `acinus train`.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct SegmentModel {
-    /// Judges pixels: object, seam.
+    /// First look at pixels: object, seam.
     pub pixels: Network,
+    /// Second look, with the first one's answer in view.
+    pub context: Network,
     /// Judges pairs of touching pieces: one object or two.
     pub pairs: Option<Network>,
 }
@@ -119,6 +121,14 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
     Prepared { work, allowed, floor }
 }
 
+/// Both looks at the pixels.
+pub fn look(prepared: &Prepared, model: &SegmentModel) -> evidence::Evidence {
+    let hoods = evidence::Neighbourhoods::new(&prepared.work, &prepared.floor);
+    let first = evidence::judge(&hoods, &prepared.allowed, &model.pixels);
+    let context = evidence::Context::new(&hoods, &first);
+    evidence::judge_again(&context, &prepared.allowed, &model.context)
+}
+
 /// Segments a prepared photograph into labelled objects at full resolution.
 pub fn segment(
     scene: &Scene,
@@ -126,8 +136,7 @@ pub fn segment(
     settings: &SegmentSettings,
     model: &SegmentModel,
 ) -> LabelMap {
-    let hoods = evidence::Neighbourhoods::new(&prepared.work, &prepared.floor);
-    let evidence = evidence::judge(&hoods, &prepared.allowed, &model.pixels);
+    let evidence = look(prepared, model);
     let regions =
         split::split(&prepared.work, &evidence, &settings.split, model.pairs.as_ref());
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];

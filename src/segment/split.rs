@@ -524,9 +524,52 @@ pub fn split(
         .flat_map_iter(|runs| {
             let mut patch = patch(runs, work, evidence, settings);
             let name = join_pieces(&mut patch, settings, work.px_per_mm, network);
+            fill_own_holes(&mut patch, &name);
             regions(&patch, &name, smallest)
         })
         .collect()
+}
+
+/// Gives each background island that lies wholly inside one object to that object, unless it is
+/// large beside it (a tendril's loop shows floor).
+fn fill_own_holes(patch: &mut Patch, name: &[u32]) {
+    let width = patch.width;
+    let height = patch.piece.len() / width;
+    let mut area: std::collections::BTreeMap<u32, usize> = Default::default();
+    for k in &patch.piece {
+        *area.entry(name[*k as usize]).or_default() += 1;
+    }
+    for runs in components(width, height, |i| patch.piece[i] == 0) {
+        let mut owner = None;
+        let mut own = true;
+        let mut size = 0;
+        for &(y, a, b) in &runs {
+            let (y, a, b) = (y as usize, a as usize, b as usize);
+            size += b - a;
+            if y == 0 || y + 1 == height || a == 0 || b == width {
+                own = false;
+                break;
+            }
+            let row = y * width;
+            let sides = [row + a - 1, row + b].into_iter();
+            let caps = (row + a..row + b).flat_map(|i| [i - width, i + width]);
+            for i in sides.chain(caps) {
+                let k = name[patch.piece[i] as usize];
+                if k != 0 && *owner.get_or_insert(k) != k {
+                    own = false;
+                }
+            }
+        }
+        if let Some(k) = owner
+            && own
+            && size * 4 < area.get(&k).copied().unwrap_or(0)
+        {
+            for (y, a, b) in runs {
+                let row = y as usize * width;
+                patch.piece[row + a as usize..row + b as usize].fill(k);
+            }
+        }
+    }
 }
 
 fn regions(patch: &Patch, name: &[u32], smallest: f64) -> Vec<Region> {
