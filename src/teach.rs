@@ -97,7 +97,7 @@ pub struct SegmentTraining {
 
 impl Default for SegmentTraining {
     fn default() -> Self {
-        SegmentTraining { pixels: 24_000, epochs: 14, seed: 20_260_918 }
+        SegmentTraining { pixels: 30_000, epochs: 12, seed: 20_260_918 }
     }
 }
 
@@ -127,11 +127,11 @@ pub fn train_segment(
         let wrong = |i: usize| (first.object.data[i] - lesson.target.object[i]).abs() > 0.4;
         sample(lesson, how, k + 1000, wrong, |x, y| context.features(x, y))
     });
-    let context = Network::train(&samples, CONTEXT_FEATURES, &[24, 12], training, |epoch, loss| {
+    let context = Network::train(&samples, CONTEXT_FEATURES, &[32, 16], training, |epoch, loss| {
         say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
     });
     drop(samples);
-    let mut model = SegmentModel { pixels, context, pairs: None };
+    let mut model = SegmentModel { pixels, context, pairs: None, regions: None };
     let found: Vec<_> = lessons
         .par_iter()
         .map(|lesson| {
@@ -156,7 +156,51 @@ pub fn train_segment(
             say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
         }
     }));
+    model.regions = Some(train_regions(lessons, settings, &model, how, &mut say));
     model
+}
+
+/// Teaches which finished regions are objects: those that lie mostly on true objects.
+fn train_regions(
+    lessons: &[Lesson],
+    settings: &SegmentSettings,
+    model: &SegmentModel,
+    how: SegmentTraining,
+    say: &mut impl FnMut(String),
+) -> Network {
+    let samples = gather(lessons, |_, lesson| {
+        let p = &lesson.prepared;
+        let evidence = look(p, model);
+        // A lower bar than in use brings more of what must be told apart.
+        let mut out = Samples::default();
+        for object in [settings.split.object, 0.35, 0.2] {
+            let split = split::SplitSettings { object, ..settings.split };
+            let regions = split::split(&p.work, &evidence, &split, model.pairs.as_ref());
+            let taken = split::covered(&regions, &p.work);
+            let w = p.work.width();
+            for r in &regions {
+                let on: f32 = r
+                    .runs
+                    .iter()
+                    .flat_map(|&(y, a, b)| (a..b).map(move |x| y as usize * w + x as usize))
+                    .map(|i| lesson.target.object[i])
+                    .sum();
+                let f = split::region_features(r, &p.work, &evidence, &p.floor, &taken);
+                out.inputs.extend(f);
+                out.targets.push(f32::from(on > 0.5 * r.area as f32));
+                out.weights.push(1.0);
+            }
+        }
+        out
+    });
+    let bad = samples.targets.iter().filter(|t| **t < 0.5).count();
+    say(format!("{} regions, {bad} of them no object", samples.targets.len()));
+    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 5e-4, seed: how.seed };
+    Network::train(&samples, split::REGION_FEATURES, &[10], training, |epoch, loss| {
+        if epoch % 10 == 9 {
+            say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
+        }
+    })
 }
 
 fn gather(lessons: &[Lesson], part: impl Fn(usize, &Lesson) -> Samples + Sync) -> Samples {

@@ -57,6 +57,8 @@ pub struct SegmentModel {
     pub context: Network,
     /// Judges pairs of touching pieces: one object or two.
     pub pairs: Option<Network>,
+    /// Judges finished regions: object, or shade, stain and glare.
+    pub regions: Option<Network>,
 }
 
 /// The photograph made ready: reduced picture, where objects can be, and the floor.
@@ -137,8 +139,15 @@ pub fn segment(
     model: &SegmentModel,
 ) -> LabelMap {
     let evidence = look(prepared, model);
-    let regions =
+    let mut regions =
         split::split(&prepared.work, &evidence, &settings.split, model.pairs.as_ref());
+    if let Some(network) = &model.regions {
+        let taken = split::covered(&regions, &prepared.work);
+        regions.retain(|r| {
+            let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &taken);
+            network.eval(&f)[0] >= settings.split.keep
+        });
+    }
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
     label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
 }

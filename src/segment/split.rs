@@ -27,11 +27,13 @@ pub struct SplitSettings {
     pub smallest_mm2: f32,
     /// Pair probability from which two pieces are joined.
     pub join: f32,
+    /// Probability from which a finished region is kept as an object.
+    pub keep: f32,
 }
 
 impl Default for SplitSettings {
     fn default() -> Self {
-        SplitSettings { object: 0.5, pass: 0.93, seam: 0.5, smallest_mm2: 0.8, join: 0.5 }
+        SplitSettings { object: 0.5, pass: 0.93, seam: 0.5, smallest_mm2: 0.8, join: 0.5, keep: 0.5 }
     }
 }
 
@@ -107,20 +109,33 @@ struct Contact {
     seam_max: f64,
     pass: f64,
     object: f64,
+    /// Colours a little inside either piece (lower index first), summed.
+    low: [f64; 3],
+    high: [f64; 3],
 }
 
 impl Contact {
+    /// The same contact with the pieces named the other way round.
+    fn swapped(mut self) -> Contact {
+        std::mem::swap(&mut self.low, &mut self.high);
+        self
+    }
+
     fn add(&mut self, o: &Contact) {
         self.length += o.length;
         self.seam += o.seam;
         self.object += o.object;
+        for c in 0..3 {
+            self.low[c] += o.low[c];
+            self.high[c] += o.high[c];
+        }
         self.seam_max = self.seam_max.max(o.seam_max);
         self.pass = self.pass.max(o.pass);
     }
 }
 
 /// Number of measures of a pair of pieces.
-pub const PAIR_FEATURES: usize = 22;
+pub const PAIR_FEATURES: usize = 25;
 
 fn pair_features(p: &Piece, q: &Piece, c: &Contact, px_per_mm: f64) -> [f32; PAIR_FEATURES] {
     let (s, l) = if p.n < q.n { (p, q) } else { (q, p) };
@@ -156,9 +171,16 @@ fn pair_features(p: &Piece, q: &Piece, c: &Contact, px_per_mm: f64) -> [f32; PAI
         s.roughness(),
         l.roughness(),
         (s.peak / px_per_mm).min(20.0),
+        (c.low[0] - c.high[0]).abs() / c.length,
+        ((c.low[1] - c.high[1]).powi(2) + (c.low[2] - c.high[2]).powi(2)).sqrt() / c.length,
+        (c.low[0] + c.high[0]) / (2.0 * c.length) - both.mean()[0],
     ];
     features.map(|v| v as f32)
 }
+
+/// How much of the height map is the distance to seams as well as to the background; the rest is
+/// the distance to the background alone, which bridges seams that are seen in part only.
+const SEAM_SHARE: f32 = 0.8;
 
 /// A crop of the work picture around one connected component.
 struct Patch {
@@ -179,6 +201,114 @@ pub struct Region {
     pub runs: Vec<(u32, u32, u32)>,
     /// Pixel count.
     pub area: usize,
+}
+
+/// Number of measures of a finished region, for telling objects from shade, stains and glare.
+pub const REGION_FEATURES: usize = 16;
+
+/// Measures of a region: evidence, contrast with the floor, sharpness of its outline, shape.
+pub fn region_features(
+    region: &Region,
+    work: &Work,
+    evidence: &Evidence,
+    floor: &super::floor::Floor,
+    taken: &[bool],
+) -> [f32; REGION_FEATURES] {
+    let w = work.width();
+    let mut p = Piece::default();
+    let (mut object, mut strong, mut away) = (0.0f64, 0.0f64, [0.0f64; 4]);
+    let mut own = std::collections::HashSet::new();
+    for &(y, a, b) in &region.runs {
+        for x in a..b {
+            own.insert(y as usize * w + x as usize);
+        }
+    }
+    let (mut rim, mut open, mut slope, mut step) = (0.0f64, 0.0f64, 0.0f64, [0.0f64; 2]);
+    for &(y, a, b) in &region.runs {
+        for x in a..b {
+            let (xu, yu) = (x as usize, y as usize);
+            let i = yu * w + xu;
+            let lab = [work.l.data[i], work.a.data[i], work.b.data[i]].map(f64::from);
+            let (fx, fy) = (f64::from(x), f64::from(y));
+            p.add(&Piece {
+                n: 1.0,
+                x: fx,
+                y: fy,
+                xx: fx * fx,
+                xy: fx * fy,
+                yy: fy * fy,
+                lab,
+                lab2: lab.map(|v| v * v),
+                peak: 0.0,
+            });
+            let e = f64::from(evidence.object.data[i]);
+            object += e;
+            strong += f64::from(u8::from(e > 0.9));
+            let f = floor.at(xu, yu);
+            for c in 0..3 {
+                away[c] += lab[c] - f64::from(f[c]);
+            }
+            away[3] += f64::from((work.rg.data[i] - f[3]).hypot(work.bg.data[i] - f[4]));
+            for (dx, dy) in [(-1isize, 0isize), (1, 0), (0, -1), (0, 1)] {
+                let (u, v) = (xu as isize + dx, yu as isize + dy);
+                if u < 0 || v < 0 || u >= w as isize || v >= work.height() as isize {
+                    continue;
+                }
+                let j = v as usize * w + u as usize;
+                if own.contains(&j) {
+                    continue;
+                }
+                rim += 1.0;
+                if taken[j] {
+                    continue;
+                }
+                open += 1.0;
+                // Across the outline, a pixel and a half to either side.
+                let at = |k: isize| {
+                    let (x, y) = (xu as isize + dx * k, yu as isize + dy * k);
+                    [work.l.at(x, y), work.a.at(x, y), work.b.at(x, y)]
+                };
+                let (inner, outer) = (at(-1), at(2));
+                step[0] += f64::from((inner[0] - outer[0]).abs());
+                step[1] += f64::from((inner[1] - outer[1]).hypot(inner[2] - outer[2]));
+                slope += f64::from(
+                    evidence.object.at(xu as isize - dx, yu as isize - dy)
+                        - evidence.object.at(u + dx, v + dy),
+                );
+            }
+        }
+    }
+    let mm2 = p.n / (work.px_per_mm * work.px_per_mm);
+    let centre = floor.at((p.x / p.n) as usize, (p.y / p.n) as usize);
+    let features = [
+        mm2.ln(),
+        object / p.n,
+        strong / p.n,
+        away[0] / p.n,
+        away[1] / p.n,
+        away[2] / p.n,
+        away[3] / p.n,
+        (away[1] / p.n).hypot(away[2] / p.n),
+        f64::from(centre[0]),
+        p.fullness(),
+        p.aspect(),
+        p.roughness(),
+        open / rim.max(1.0),
+        slope / open.max(1.0),
+        step[0] / open.max(1.0),
+        step[1] / open.max(1.0),
+    ];
+    features.map(|v| v as f32)
+}
+
+/// Work pixels covered by regions.
+pub fn covered(regions: &[Region], work: &Work) -> Vec<bool> {
+    let w = work.width();
+    let mut taken = vec![false; w * work.height()];
+    for &(y, a, b) in regions.iter().flat_map(|r| &r.runs) {
+        taken[y as usize * w + a as usize..y as usize * w + b as usize].fill(true);
+    }
+    taken
 }
 
 /// Runs of one component.
@@ -263,11 +393,15 @@ fn patch(runs: &Runs, work: &Work, evidence: &Evidence, settings: &SplitSettings
         .collect();
     let free = squared_distance(&mask, width);
     let cut = squared_distance(&solid, width);
-    let mut height_map: Vec<f32> =
-        free.iter().zip(&cut).map(|(f, c)| 0.5 * (f.sqrt() + c.sqrt())).collect();
+    let mut height_map: Vec<f32> = free
+        .iter()
+        .zip(&cut)
+        .map(|(f, c)| (1.0 - SEAM_SHARE) * f.sqrt() + SEAM_SHARE * c.sqrt())
+        .collect();
     smooth3(&mut height_map, width);
     let (piece, count) = flood(&mask, &height_map, width, settings.pass);
     let mut pieces = vec![Piece::default(); count + 1];
+    let inner = (0.8 * work.px_per_mm).round() as usize;
     let mut contacts = std::collections::BTreeMap::<(u32, u32), Contact>::new();
     for (i, &k) in piece.iter().enumerate() {
         if k == 0 {
@@ -287,12 +421,32 @@ fn patch(runs: &Runs, work: &Work, evidence: &Evidence, settings: &SplitSettings
             lab2: lab.map(|v| v * v),
             peak: f64::from(height_map[i]),
         });
-        let right = (i % width + 1 < width).then_some(i + 1);
-        let below = (i + width < piece.len()).then_some(i + width);
-        for j in [right, below].into_iter().flatten() {
+        let (col, row) = (i % width, i / width);
+        let rows = piece.len() / width;
+        let right = (col + 1 < width).then_some((i + 1, 1, col, width));
+        let below = (row + 1 < rows).then_some((i + width, width, row, rows));
+        for (j, step, along, end) in [right, below].into_iter().flatten() {
             let m = piece[j];
             if m != 0 && m != k {
                 let gj = global(j);
+                // A little inside each piece: the last of its pixels up to `inner` away.
+                let inside = |own: u32, away: bool| {
+                    let mut at = if away { j } else { i };
+                    for s in 1..=inner {
+                        let room = if away { along + 1 + s < end } else { along >= s };
+                        if !room {
+                            break;
+                        }
+                        let next = if away { j + s * step } else { i - s * step };
+                        if piece[next] != own {
+                            break;
+                        }
+                        at = next;
+                    }
+                    let g = global(at);
+                    [work.l.data[g], work.a.data[g], work.b.data[g]].map(f64::from)
+                };
+                let (own, other) = (inside(k, false), inside(m, true));
                 let pair = |p: &Plane| f64::from(p.data[g].max(p.data[gj]));
                 let c = Contact {
                     length: 1.0,
@@ -300,6 +454,8 @@ fn patch(runs: &Runs, work: &Work, evidence: &Evidence, settings: &SplitSettings
                     seam_max: pair(&evidence.seam),
                     pass: f64::from(height_map[i].min(height_map[j])),
                     object: f64::from(evidence.object.data[g].min(evidence.object.data[gj])),
+                    low: if k < m { own } else { other },
+                    high: if k < m { other } else { own },
                 };
                 contacts.entry((k.min(m), k.max(m))).or_default().add(&c);
             }
@@ -437,6 +593,20 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
     (label, count as usize)
 }
 
+/// Piece `b` has become part of `a`: its contact `c`, known by `key`, becomes one of `a`.
+fn move_contact(
+    contacts: &mut std::collections::BTreeMap<(u32, u32), Contact>,
+    key: (u32, u32),
+    a: u32,
+    b: u32,
+    c: Contact,
+) {
+    let (other, b_low) = if key.0 == b { (key.1, true) } else { (key.0, false) };
+    let a_low = a < other;
+    let c = if a_low == b_low { c } else { c.swapped() };
+    contacts.entry((a.min(other), a.max(other))).or_default().add(&c);
+}
+
 /// Joins pieces, surest pair first. `judge` gives the probability that two pieces are one object.
 fn join_pieces(
     patch: &mut Patch,
@@ -478,8 +648,7 @@ fn join_pieces(
         for key in moved {
             if let Some(c) = contacts.remove(&key) {
                 scores.remove(&key);
-                let other = if key.0 == b { key.1 } else { key.0 };
-                contacts.entry((a.min(other), a.max(other))).or_default().add(&c);
+                move_contact(&mut contacts, key, a, b, c);
             }
         }
         for (&(p, q), c) in contacts.iter().filter(|((p, q), _)| *p == a || *q == a) {
@@ -657,8 +826,7 @@ pub fn training_pairs(
                     patch.contacts.keys().filter(|(p, q)| *p == b || *q == b).copied().collect();
                 for key in moved {
                     if let Some(c) = patch.contacts.remove(&key) {
-                        let other = if key.0 == b { key.1 } else { key.0 };
-                        patch.contacts.entry((a.min(other), a.max(other))).or_default().add(&c);
+                        move_contact(&mut patch.contacts, key, a, b, c);
                     }
                 }
             }
