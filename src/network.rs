@@ -18,10 +18,20 @@ struct Layer {
     bias: Vec<f32>,
 }
 
-/// A network with rectified-linear hidden layers and logistic outputs, each an independent
-/// probability. Inputs are standardised with the means and scales seen in training.
+/// What the outputs mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Output {
+    /// Each output is a probability of its own.
+    Logistic,
+    /// The outputs are probabilities of classes that exclude each other; they sum to 1.
+    Softmax,
+}
+
+/// A network with rectified-linear hidden layers whose outputs are probabilities. Inputs are standardised with the means and scales seen in training.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Network {
+    output: Output,
     mean: Vec<f32>,
     scale: Vec<f32>,
     layers: Vec<Layer>,
@@ -94,11 +104,28 @@ pub struct Training {
     pub decay: f32,
     /// Seed of first weights and order.
     pub seed: u64,
+    /// What the outputs mean.
+    pub output: Output,
 }
 
 #[inline]
 fn logistic(v: f32) -> f32 {
     1.0 / (1.0 + (-v).exp())
+}
+
+impl Output {
+    /// Last layer's sums to probabilities.
+    fn finish(self, values: &mut [f32]) {
+        match self {
+            Output::Logistic => values.iter_mut().for_each(|v| *v = logistic(*v)),
+            Output::Softmax => {
+                let top = values.iter().copied().fold(f32::MIN, f32::max);
+                values.iter_mut().for_each(|v| *v = (*v - top).exp());
+                let sum: f32 = values.iter().sum();
+                values.iter_mut().for_each(|v| *v /= sum);
+            }
+        }
+    }
 }
 
 impl Network {
@@ -126,10 +153,11 @@ impl Network {
                     let row = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
                     let sum = layer.bias[j]
                         + row.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>();
-                    if last { logistic(sum) } else { sum.max(0.0) }
+                    if last { sum } else { sum.max(0.0) }
                 })
                 .collect();
         }
+        self.output.finish(&mut values);
         values
     }
 
@@ -153,11 +181,22 @@ impl Network {
                     }
                 }
                 for s in &mut sum {
-                    *s = if last { logistic(*s) } else { s.max(0.0) };
+                    *s = match (last, self.output) {
+                        (true, Output::Logistic) => logistic(*s),
+                        (true, Output::Softmax) => *s,
+                        (false, _) => s.max(0.0),
+                    };
                 }
                 spare.push(sum);
             }
             std::mem::swap(block, spare);
+        }
+        if self.output == Output::Softmax {
+            for k in 0..BLOCK {
+                let mut column: Vec<f32> = block.iter().map(|row| row[k]).collect();
+                self.output.finish(&mut column);
+                block.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
+            }
         }
     }
 
@@ -172,7 +211,7 @@ impl Network {
     ) -> Network {
         let rows = samples.weights.len();
         let outputs = samples.targets.len().checked_div(rows).unwrap_or(1).max(1);
-        let mut net = Network::fresh(samples, inputs, hidden, outputs, how.seed);
+        let mut net = Network::fresh(samples, inputs, hidden, outputs, how);
         let mut random = Random::new(how.seed ^ 0x5EED);
         let mut order: Vec<u32> = (0..rows as u32).collect();
         let mut moments: Vec<(Vec<f32>, Vec<f32>)> = net
@@ -207,7 +246,7 @@ impl Network {
         inputs: usize,
         hidden: &[usize],
         outputs: usize,
-        seed: u64,
+        how: Training,
     ) -> Network {
         let rows = samples.weights.len().max(1) as f64;
         let mut mean = vec![0.0f64; inputs];
@@ -218,7 +257,7 @@ impl Network {
                 square[i] += f64::from(*v) * f64::from(*v);
             }
         }
-        let mut random = Random::new(seed);
+        let mut random = Random::new(how.seed);
         let mut sizes = vec![inputs];
         sizes.extend_from_slice(hidden);
         sizes.push(outputs);
@@ -234,6 +273,7 @@ impl Network {
             })
             .collect();
         Network {
+            output: how.output,
             scale: (0..inputs)
                 .map(|i| {
                     let m = mean[i] / rows;
@@ -283,7 +323,10 @@ impl Network {
                             let wr = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
                             let s = layer.bias[j]
                                 + wr.iter().zip(input).map(|(a, b)| a * b).sum::<f32>();
-                            out.push(if last { logistic(s) } else { s.max(0.0) });
+                            out.push(if last { s } else { s.max(0.0) });
+                        }
+                        if last {
+                            self.output.finish(out);
                         }
                     }
                     let target = &samples.targets[r * outputs..(r + 1) * outputs];
@@ -390,7 +433,7 @@ mod tests {
         s
     }
 
-    const HOW: Training = Training { epochs: 60, rate: 0.02, batch: 64, decay: 0.0, seed: 1 };
+    const HOW: Training = Training { epochs: 60, rate: 0.02, batch: 64, decay: 0.0, seed: 1, output: Output::Logistic };
 
     #[test]
     fn learns_what_no_line_can_separate() {

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::network::{Network, Random, Samples, Training};
+use crate::network::{Network, Output, Random, Samples, Training};
 use crate::segment::evidence::{CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, judge};
 use crate::segment::split::{self, PAIR_FEATURES};
 use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings, look};
@@ -110,7 +110,7 @@ pub fn train_segment(
     mut say: impl FnMut(String),
 ) -> SegmentModel {
     let training =
-        Training { epochs: how.epochs, rate: 0.004, batch: 256, decay: 1e-5, seed: how.seed };
+        Training { epochs: how.epochs, rate: 0.004, batch: 256, decay: 1e-5, seed: how.seed, output: Output::Logistic };
     let samples = gather(lessons, |k, lesson| {
         let p = &lesson.prepared;
         let hoods = Neighbourhoods::new(&p.work, &p.floor);
@@ -150,7 +150,7 @@ pub fn train_segment(
         pairs.weights.push(weight);
     }
     say(format!("{} pairs of pieces", pairs.weights.len()));
-    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 2e-4, seed: how.seed };
+    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 2e-4, seed: how.seed, output: Output::Logistic };
     model.pairs = Some(Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
@@ -195,7 +195,7 @@ fn train_regions(
     });
     let bad = samples.targets.iter().filter(|t| **t < 0.5).count();
     say(format!("{} regions, {bad} of them no object", samples.targets.len()));
-    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 5e-4, seed: how.seed };
+    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 5e-4, seed: how.seed, output: Output::Logistic };
     Network::train(&samples, split::REGION_FEATURES, &[10], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
