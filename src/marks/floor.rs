@@ -257,7 +257,7 @@ fn refine(rgb: &RgbImage, start: [Px; 4], size: [f64; 2]) -> Option<Floor> {
     let mut rms = f64::INFINITY;
     let mut seen = [0.0; 4];
     let px_per_mm = (corners[1][0] - corners[0][0]).hypot(corners[1][1] - corners[0][1]) / size[0];
-    for reach_mm in [5.0, 3.0, 2.0] {
+    for reach_mm in [4.0, 3.0, 2.0] {
         let points = creases(rgb, &corners, &lens, reach_mm * px_per_mm, px_per_mm, &mut seen);
         if seen.iter().any(|s| *s < 0.3) {
             return None;
@@ -266,6 +266,10 @@ fn refine(rgb: &RgbImage, start: [Px; 4], size: [f64; 2]) -> Option<Floor> {
         corners = c;
         lens = l;
         rms = r;
+    }
+    // Points that scatter more than this are not of one crease.
+    if rms > 1.2 * px_per_mm {
+        return None;
     }
     let [w, h] = size;
     let mm_to_px = frame::homography(&[[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]], &corners)?;
@@ -300,7 +304,8 @@ fn creases(
         Some(top * (1.0 - fy) + bottom * fy)
     };
     const PLACES: usize = 160;
-    let steps = (reach.ceil() as usize).max(6);
+    let flank = (px_per_mm * 0.8).round().max(2.0) as usize;
+    let steps = (reach.ceil() as usize).max(2 * flank);
     let mut out = Vec::new();
     for side in 0..4 {
         let (a, b) = (corners[side], corners[(side + 1) % 4]);
@@ -336,7 +341,7 @@ fn creases(
             if profile.len() < 2 * steps + 1 {
                 continue;
             }
-            if let Some(i) = deepest(&profile) {
+            if let Some(i) = deepest(&profile, flank) {
                 out.push((side, point(i - steps as f64, 0.0)));
                 found += 1;
             }
@@ -346,9 +351,9 @@ fn creases(
     out
 }
 
-/// Index of the bottom of a valley: where the two flanks' straight lines meet (the crease is
-/// V-shaped), none without two flanks.
-fn deepest(profile: &[f64]) -> Option<f64> {
+/// Index of the bottom of the valley that is deep and near the profile's centre; none without
+/// one. `flank` is the distance at which both sides must be lighter, samples.
+fn deepest(profile: &[f64], flank: usize) -> Option<f64> {
     let n = profile.len();
     let soft: Vec<f64> = (0..n)
         .map(|i| {
@@ -356,15 +361,22 @@ fn deepest(profile: &[f64]) -> Option<f64> {
             profile[a..b].iter().sum::<f64>() / (b - a) as f64
         })
         .collect();
-    let (i, least) = soft.iter().copied().enumerate().min_by(|a, b| a.1.total_cmp(&b.1))?;
-    let flank = 3.min(n / 4).max(2);
-    if i < flank || i + flank >= n {
-        return None;
+    let mid = (n - 1) as f64 / 2.0;
+    let mut best: Option<(f64, usize)> = None;
+    for i in flank..n - flank {
+        let depth = soft[i - flank].min(soft[i + flank]) - soft[i];
+        let lowest = soft[i - flank..=i + flank].iter().all(|v| *v >= soft[i]);
+        if !lowest || depth < 0.01 * soft[i] + 0.4 {
+            continue;
+        }
+        // A tray's shadow on the table may be darker than the crease, but lies farther off.
+        let off = (i as f64 - mid) / (0.4 * mid);
+        let score = depth / (1.0 + off * off);
+        if best.is_none_or(|b| score > b.0) {
+            best = Some((score, i));
+        }
     }
-    let (l, r) = (soft[i - flank], soft[i + flank]);
-    if l.min(r) - least < 0.01 * least + 0.4 {
-        return None;
-    }
+    let (_, i) = best?;
     let (a, b, c) = (soft[i - 1], soft[i], soft[i + 1]);
     let bend = a - 2.0 * b + c;
     let shift = if bend > 0.0 { ((a - c) / (2.0 * bend)).clamp(-0.5, 0.5) } else { 0.0 };
