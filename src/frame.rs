@@ -332,7 +332,7 @@ pub fn fit_points(
 
 /// Small dense Levenberg-Marquardt with a numerical Jacobian; returns the point and its sum of
 /// squares, none when the numbers stop being finite.
-fn levenberg_marquardt(
+pub(crate) fn levenberg_marquardt(
     f: &dyn Fn(&[f64], &mut Vec<f64>),
     mut x: Vec<f64>,
 ) -> Option<(Vec<f64>, f64)> {

@@ -51,7 +51,7 @@ fn table() {
             println!("slip {name} {:?}", s.corners_px.map(|p| marks.frame.to_mm(p)));
         }
         if let Ok(dir) = std::env::var("ACINUS_PAPER") {
-            let all: Vec<_> = marks.paper_px.iter().cloned().collect();
+            let all: Vec<_> = marks.paper_px.to_vec();
             let patches: Vec<_> = marks.slip.iter().flat_map(|s| s.patches.clone()).collect();
             std::fs::write(
                 format!("{dir}/{name}.paper.json"),

@@ -1,32 +1,8 @@
 //! From modules to words.
 
-use std::cell::Cell;
-use std::panic::{self, AssertUnwindSafe};
-use std::sync::Once;
-
 use super::SlipText;
 use super::refine::Modules;
-
-thread_local! {
-    static MUTED: Cell<bool> = const { Cell::new(false) };
-}
-
-/// Runs something that may panic inside a library; a panic gives none and prints nothing.
-fn guarded<T>(work: impl FnOnce() -> Option<T>) -> Option<T> {
-    static HOOK: Once = Once::new();
-    HOOK.call_once(|| {
-        let previous = panic::take_hook();
-        panic::set_hook(Box::new(move |info| {
-            if !MUTED.with(Cell::get) {
-                previous(info);
-            }
-        }));
-    });
-    MUTED.with(|m| m.set(true));
-    let result = panic::catch_unwind(AssertUnwindSafe(work));
-    MUTED.with(|m| m.set(false));
-    result.ok().flatten()
-}
+use crate::guard::guarded;
 
 /// The text of a symbol, and whether it had to be mirrored to be read.
 pub fn text(modules: &Modules) -> Option<(String, bool)> {
@@ -42,6 +18,7 @@ pub fn text(modules: &Modules) -> Option<(String, bool)> {
         }
         None
     })
+    .flatten()
 }
 
 /// What a symbol's text means to us.

@@ -6,6 +6,7 @@
 
 pub mod decode;
 pub mod find;
+pub mod floor;
 pub mod layout;
 pub mod refine;
 
@@ -137,6 +138,16 @@ pub enum MarksError {
     NoScale {
         /// Tiles read.
         tiles: usize,
+    },
+    /// The floor's rectangle was not found.
+    #[error(
+        "no scale: no tiles were read, and no tray floor of {width_mm:.0} x {height_mm:.0} mm was found; show the whole tray with all four walls, check the size given, or give --px-per-mm"
+    )]
+    NoFloor {
+        /// Width as given, mm.
+        width_mm: f64,
+        /// Height as given, mm.
+        height_mm: f64,
     },
     /// Two different slips.
     #[error(
@@ -389,7 +400,7 @@ fn assemble(
     let frame = if tiles.len() >= 2 {
         frame_from_tiles(photo, &tiles, settings, notes)?
     } else {
-        return Err(MarksError::NoScale { tiles: tiles.len() });
+        frame_without_tiles(photo, tiles.len(), settings, notes)?
     };
     let mut paper_px: Vec<Vec<Px>> = tiles
         .iter()
@@ -493,6 +504,72 @@ fn frame_from_tiles(
             }
         }
     }
+    place_camera(photo, &mut frame, settings, notes);
+    Ok(frame)
+}
+
+/// The frame when fewer than two tiles were read: the tray floor's rectangle of the given size, or
+/// the given scale.
+fn frame_without_tiles(
+    photo: &Photo,
+    tiles: usize,
+    settings: &MarksSettings,
+    notes: &mut Vec<String>,
+) -> Result<TrayFrame, MarksError> {
+    let (width, height) = photo.rgb.dimensions();
+    let positive = |v: f64| v.is_finite() && v > 0.0;
+    let tray = settings.tray_mm.filter(|t| t.iter().all(|v| positive(*v)));
+    let scale = settings.px_per_mm.filter(|v| positive(*v));
+    if tiles == 1 {
+        notes.push("only one tile was read; one alone gives no frame".into());
+    }
+    let blank = |source, tray_mm, mm_to_px, px_to_mm, lens| TrayFrame {
+        source,
+        tray_mm,
+        mm_to_px,
+        px_to_mm,
+        lens,
+        camera_mm: [0.0, 0.0, settings.default_height_mm],
+        camera_source: CameraSource::Default,
+        px_per_mm: 0.0,
+        reprojection_rms_px: None,
+    };
+    if let Some(tray_mm) = tray {
+        let focal = photo.exif.focal_35mm.map(|f| frame::focal_px(f, width, height, 0.0));
+        let found = floor::find(&photo.rgb, tray_mm, focal)
+            .and_then(|f| frame::invert(&f.mm_to_px).map(|inverse| (f, inverse)));
+        if let Some((floor, inverse)) = found {
+            let [w, h] = floor.tray_mm;
+            notes.push(format!(
+                "scale from the tray floor's outline, taken to be {w:.0} x {h:.0} mm as given (fits its creases to {:.1} px)",
+                floor.rms_px
+            ));
+            let mut frame = blank(
+                FrameSource::TrayFloor,
+                Some(floor.tray_mm),
+                floor.mm_to_px,
+                inverse,
+                floor.lens,
+            );
+            place_camera(photo, &mut frame, settings, notes);
+            return Ok(frame);
+        }
+        if scale.is_none() {
+            return Err(MarksError::NoFloor { width_mm: tray_mm[0], height_mm: tray_mm[1] });
+        }
+        notes.push("the tray floor's outline was not found; the given scale was used".into());
+    }
+    let Some(s) = scale else {
+        return Err(MarksError::NoScale { tiles });
+    };
+    notes.push(format!(
+        "scale as given, {s} px per mm, the same all over the picture; tilt and lens not corrected; millimetres are counted from the picture's corner"
+    ));
+    // The first pixel's outer corner is the origin.
+    let mm_to_px = [[s, 0.0, -0.5], [0.0, s, -0.5], [0.0, 0.0, 1.0]];
+    let px_to_mm = [[1.0 / s, 0.0, 0.5 / s], [0.0, 1.0 / s, 0.5 / s], [0.0, 0.0, 1.0]];
+    let lens = frame::Lens::centred(width, height, 0.0);
+    let mut frame = blank(FrameSource::GivenScale, None, mm_to_px, px_to_mm, lens);
     place_camera(photo, &mut frame, settings, notes);
     Ok(frame)
 }
