@@ -7,10 +7,12 @@
 
 pub mod classify;
 pub mod colour;
+pub mod finding;
 pub mod frame;
 pub mod marks;
 pub mod measure;
 pub mod photo;
 pub mod pipeline;
+pub mod report;
 pub mod segment;
 pub mod stats;

@@ -1,6 +1,7 @@
 //! The only place that knows the order of the stages.
 
 use crate::classify::ObjectReading;
+use crate::finding::{ColourFacts, Finding};
 use crate::marks::Marks;
 use crate::segment::LabelMap;
 
@@ -19,6 +20,12 @@ pub struct TrayReading {
     pub objects: Vec<ObjectReading>,
     /// Label map.
     pub labels: LabelMap,
+    /// How the colours came about; none when colour was not looked at.
+    pub colour: Option<ColourFacts>,
+    /// Checks of the photograph, worst first.
+    pub findings: Vec<Finding>,
+    /// True when a refused photograph was measured all the same (`--force`).
+    pub forced: bool,
     /// What was assumed, in words.
     pub assumptions: Vec<String>,
     /// What to beware of, in words.
