@@ -24,3 +24,20 @@ fn look() {
         picture.save(dir.join(format!("{name}.overlay.png"))).expect("png");
     }
 }
+
+#[test]
+#[ignore = "draws plots to look at, into ACINUS_LOOK"]
+fn look_at_plots() {
+    use acinus::report::plots;
+    let dir = std::path::PathBuf::from(std::env::var("ACINUS_LOOK").expect("ACINUS_LOOK"));
+    let mut page = String::from(
+        "<body style='width:1000px;color:#222;background:#fff;font-family:sans-serif'>",
+    );
+    for name in ["black-waste-1", "white-crowded"] {
+        let (_, reading) = common::truth_reading(name);
+        page += &plots::diameter_histogram(&reading.objects, "d").expect("plot").expect("some");
+        page += &plots::colour_plot(&reading.objects, "c").expect("plot").expect("some");
+    }
+    eprintln!("{} bytes", page.len());
+    std::fs::write(dir.join("plots.html"), page).expect("write");
+}

@@ -13,6 +13,7 @@ pub mod lettering;
 pub mod outline;
 pub mod overlay;
 pub mod palette;
+pub mod plots;
 #[cfg(test)]
 pub(crate) mod samples;
 
@@ -37,4 +38,22 @@ pub enum Error {
         /// What the encoder said.
         why: String,
     },
+}
+
+/// Text made safe for HTML and SVG, in content and in quoted attributes.
+pub fn escape(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
+            // Control characters are not allowed in either format.
+            c if c.is_control() && c != '\n' && c != '\t' => safe.push('\u{FFFD}'),
+            c => safe.push(c),
+        }
+    }
+    safe
 }
