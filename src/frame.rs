@@ -9,7 +9,9 @@ pub type Px = [f64; 2];
 pub type Mm = [f64; 2];
 
 /// How the tray frame came about, best first.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum FrameSource {
     /// All four tiles.

@@ -8,6 +8,7 @@
 pub mod classify;
 pub mod colour;
 pub mod frame;
+pub mod load;
 pub mod marks;
 pub mod measure;
 pub mod photo;

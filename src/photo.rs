@@ -61,11 +61,5 @@ pub fn decode(bytes: &[u8]) -> Result<Photo, PhotoError> {
             taken: None,
         })
         .unwrap_or_default();
-    Ok(Photo {
-        rgb: rgb.into_rgb8(),
-        grey: false,
-        exif,
-        sha256: String::new(),
-        notes: Vec::new(),
-    })
+    Ok(Photo { rgb: rgb.into_rgb8(), grey: false, exif, sha256: String::new(), notes: Vec::new() })
 }
