@@ -9,6 +9,7 @@ pub mod classify;
 pub mod colour;
 pub mod finding;
 pub mod frame;
+pub mod load;
 pub mod marks;
 pub mod measure;
 pub mod photo;
