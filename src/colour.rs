@@ -157,9 +157,11 @@ pub fn delta_e2000(p: Lab, q: Lab) -> f64 {
     (l * l + c * c + h * h + rt * c * h).max(0.0).sqrt()
 }
 
-/// Where white balance and exposure came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[serde(rename_all = "kebab-case")]
+/// What the colours of a photograph were corrected by, best first.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
+)]
+#[serde(rename_all = "lowercase")]
 pub enum ColourSource {
     /// The white paper of the marks.
     Paper,
@@ -197,6 +199,16 @@ impl Light {
     #[inline]
     pub fn at(&self, x: f64, y: f64) -> [f64; 3] {
         self.plane.map(|c| (c[0] + c[1] * x + c[2] * y).max(0.01))
+    }
+
+    /// Takes the tray floor as neutral, when it nearly is: its median linear RGB becomes a grey of
+    /// the same luminance. A floor of a strong colour (chroma above 14) gives no light.
+    pub fn from_floor(floor_rgb: [f64; 3]) -> Light {
+        let luminance = xyz_from_linear(floor_rgb)[1];
+        if luminance < 1e-4 || chroma(lab_from_linear(floor_rgb)) > 14.0 {
+            return Light::none();
+        }
+        Light::constant(ColourSource::Floor, floor_rgb.map(|c| c / luminance))
     }
 
     /// Fits the planes to paper samples: (pixel, linear RGB of the paper there). With fewer than
@@ -274,4 +286,35 @@ pub fn paper_samples(
         out.push((frame.to_px(*centre), median));
     }
     out
+}
+
+/// Greatest CIEDE2000 distance of grey patches from neutral of their own lightness after the light
+/// is divided out. Patches: nominal code and quadrilateral in the photograph. None without any.
+pub fn patch_error(
+    photo: &crate::photo::Photo,
+    light: &Light,
+    patches: &[(u8, [[f64; 2]; 4])],
+) -> Option<f64> {
+    let (w, h) = (photo.rgb.width() as usize, photo.rgb.height() as usize);
+    patches
+        .iter()
+        .filter_map(|(_, quad)| {
+            let mut sum = [0.0f64; 3];
+            let mut n = 0.0;
+            crate::segment::raster::fill_polygon(quad, w, h, |y, a, b| {
+                for x in a..b {
+                    let px = photo.rgb.get_pixel(x as u32, y as u32);
+                    let lit = light.at(x as f64, y as f64);
+                    for c in 0..3 {
+                        sum[c] += f64::from(linear(px.0[c])) / lit[c];
+                    }
+                    n += 1.0;
+                }
+            });
+            (n > 0.0).then(|| {
+                let lab = lab_from_linear(sum.map(|s| s / n));
+                delta_e2000(lab, [lab[0], 0.0, 0.0])
+            })
+        })
+        .reduce(f64::max)
 }

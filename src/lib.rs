@@ -7,13 +7,17 @@
 
 pub mod classify;
 pub mod colour;
+pub mod finding;
 pub mod frame;
 mod guard;
+pub mod load;
 pub mod marks;
 pub mod measure;
 pub mod network;
 pub mod photo;
 pub mod pipeline;
+pub mod profile;
+pub mod report;
 pub mod score;
 pub mod segment;
 pub mod stats;

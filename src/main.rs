@@ -1,46 +1,42 @@
 use acinus::*;
 use std::path::PathBuf;
-fn prep(p: &PathBuf) -> Option<(photo::Photo, score::Truth, frame::TrayFrame, colour::Light, Vec<Vec<[f64;2]>>)> {
-    let t = score::Truth::beside(p).unwrap();
-    let photo = photo::read(p).unwrap();
-    let m = match marks::read(&photo, &Default::default()) { Ok(m) => m, Err(e) => { println!("{}: {e}", p.display()); return None; } };
-    let c: Vec<_> = m.tiles.iter().map(|t| t.centre_mm).collect();
-    let s = colour::paper_samples(&photo, &m.frame, &c, 12.4, 14.2);
-    let light = colour::Light::from_paper(&s).unwrap();
-    Some((photo, t, m.frame, light, m.paper_px))
+fn score_all(profile: &profile::Profile, photos: &[PathBuf], settings: &pipeline::Settings, dump: bool) -> Vec<score::Score> {
+    let mut out = vec![];
+    for p in photos {
+        let name = p.file_stem().unwrap().to_string_lossy().to_string();
+        let t0 = std::time::Instant::now();
+        let r = match pipeline::read_tray(&name, &std::fs::read(p).unwrap(), profile, settings) { Ok(r) => r, Err(e) => { println!("{name}: {e}"); continue } };
+        let secs = t0.elapsed().as_secs_f64();
+        let t = score::Truth::beside(p).unwrap(); let ids = t.ids().unwrap();
+        let s = score::score(&r, &t, &ids);
+        let wrong: Vec<String> = s.matching.matches.iter().filter_map(|m| { let o = &r.objects[m.read as usize - 1]; let t = t.objects.iter().find(|o| o.id == m.truth)?; (o.class != Some(t.cls)).then(|| format!("{}/{}:{}->{}", m.truth, t.kind, t.cls.name(), o.class.map_or("unassigned", |c| c.name()))) }).collect();
+        println!("{:42} F1 {:.4} IoU {:.4} false {:2} missed {:2} n {} t {:.2} {:?} mass {:.2?} vs {:.2?} | {}", name, s.matching.f1(), s.matching.mean_iou(), s.matching.false_reads.len(), s.matching.missed.len(), r.labels.count, secs, r.fruit, s.masses_g[1], s.masses_g[0], wrong.join(" "));
+        for c in &r.cautions { println!("    {c}"); }
+        if std::env::var("T").is_ok() { println!("    {:?}", r.timings.iter().map(|(n, s)| format!("{n} {:.0}", s * 1000.0)).collect::<Vec<_>>()); }
+        if dump { let l = &r.labels; let img: image::ImageBuffer<image::Luma<u16>, Vec<u16>> = image::ImageBuffer::from_raw(l.width as u32, l.height as u32, l.labels.clone()).unwrap(); img.save(format!("/tmp/w/{name}.labels.png")).unwrap(); }
+        out.push(s);
+    }
+    out
 }
+fn show(s: &[score::Score]) { for f in score::table(s) { println!("{:55} {:8.4} {} {:6.3} {}", f.name, f.value, if f.at_most { "<=" } else { ">=" }, f.bound, if f.holds() { "" } else { "FAILS" }); } }
 fn main() {
     let args: Vec<String> = std::env::args().collect();
     let photos: Vec<PathBuf> = args[3..].iter().map(PathBuf::from).collect();
-    let settings = segment::SegmentSettings::default();
-    let scene_of = |d: &(photo::Photo, score::Truth, frame::TrayFrame, colour::Light, Vec<Vec<[f64;2]>>)| -> segment::Prepared {
-        let scene = segment::Scene { photo: &d.0, tray_px: Some(segment::tray_outline(&d.2, d.1.scene.tray_mm, 0.5)), paper_px: &d.4, light: &d.3, px_per_mm: d.2.px_per_mm };
-        segment::prepare(&scene, &settings)
-    };
-    if args[1] == "train" {
-        let lessons: Vec<teach::Lesson> = photos.iter().filter_map(|p| { let d = prep(p)?; let prepared = scene_of(&d);
-            let target = teach::Target::new(&prepared, &d.1.ids().unwrap()); println!("{} rms {:?} ppm {:.4} vs {}", p.display(), d.2.reprojection_rms_px, d.2.px_per_mm, d.1.scene.px_per_mm_centre); Some(teach::Lesson { prepared, target }) }).collect();
-        let m = teach::train_segment(&lessons, &settings, Default::default(), |s| println!("{s}"));
-        std::fs::write(&args[2], serde_json::to_string(&m).unwrap()).unwrap();
-    } else {
-        let m: segment::SegmentModel = serde_json::from_str(&std::fs::read_to_string(&args[2]).unwrap()).unwrap();
-        for p in &photos {
-            let Some(d) = prep(p) else { continue };
-            let t0 = std::time::Instant::now();
-            let scene = segment::Scene { photo: &d.0, tray_px: Some(segment::tray_outline(&d.2, d.1.scene.tray_mm, 0.5)), paper_px: &d.4, light: &d.3, px_per_mm: d.2.px_per_mm };
-            let prepared = segment::prepare(&scene, &settings);
-            let t1 = t0.elapsed().as_secs_f64();
-            let l = segment::segment(&scene, &prepared, &settings, &m);
-            let t2 = t0.elapsed().as_secs_f64();
-            let ids = d.1.ids().unwrap();
-            let s = score::match_labels(&l, &ids);
-            let small = d.1.objects.iter().map(|o| (o.id, o.kind.clone(), o.visible_px)).collect::<Vec<_>>();
-            let miss: Vec<_> = s.missed.iter().map(|i| small.iter().find(|o| o.0 == *i).map(|o| format!("{}:{}:{}", o.0, o.1, o.2)).unwrap_or_default()).collect();
-            println!("{:45} F1 {:.4} IoU {:.4} false {} missed {} n {} t {:.2} {:.2} | {}", d.1.scene.name, s.f1(), s.mean_iou(), s.false_reads.len(), s.missed.len(), l.count, t1, t2, miss.join(" "));
-            if args[1] == "dump" {
-                let img: image::ImageBuffer<image::Luma<u16>, Vec<u16>> = image::ImageBuffer::from_raw(l.width as u32, l.height as u32, l.labels.clone()).unwrap();
-                img.save(format!("/tmp/w/{}.labels.png", d.1.scene.name)).unwrap();
-            }
-        }
+    let settings = pipeline::Settings::default();
+    match args[1].as_str() {
+        "train" => { let pupils = teach::open_pupils(&photos, &settings).unwrap();
+            let p = teach::train(&pupils, "renderings 2026", &settings, Default::default(), |s| println!("{s}")).unwrap();
+            std::fs::write(&args[2], serde_json::to_string(&p).unwrap()).unwrap(); }
+        "cv" => { let k: usize = args[2].parse().unwrap(); let mut all = vec![];
+            let only: Option<usize> = std::env::var("FOLD").ok().and_then(|v| v.parse().ok());
+            for f in 0..k { if only.is_some_and(|o| o != f) { continue; }
+                let train: Vec<_> = photos.iter().enumerate().filter(|(i, _)| i % k != f).map(|(_, p)| p.clone()).collect();
+                let test: Vec<_> = photos.iter().enumerate().filter(|(i, _)| i % k == f).map(|(_, p)| p.clone()).collect();
+                let pupils = teach::open_pupils(&train, &settings).unwrap();
+                let p = teach::train(&pupils, "cv", &settings, Default::default(), |_| {}).unwrap();
+                drop(pupils);
+                all.extend(score_all(&p, &test, &settings, true)); }
+            show(&all); }
+        _ => { let p = profile::Profile::read(&PathBuf::from(&args[2])).unwrap(); show(&score_all(&p, &photos, &settings, args[1] == "dump")); }
     }
 }

@@ -139,6 +139,23 @@ impl Network {
         self.layers.last().map_or(0, |l| l.outputs)
     }
 
+    /// Whether the network is whole and takes and gives so many values.
+    pub fn fits(&self, inputs: usize, outputs: usize) -> bool {
+        let mut width = inputs;
+        let whole = self.layers.iter().all(|l| {
+            let ok = l.inputs == width
+                && l.weight.len() == l.inputs * l.outputs
+                && l.bias.len() == l.outputs;
+            width = l.outputs;
+            ok
+        });
+        whole
+            && !self.layers.is_empty()
+            && width == outputs
+            && self.mean.len() == inputs
+            && self.scale.len() == inputs
+    }
+
     /// Probabilities for one row of inputs.
     pub fn eval(&self, input: &[f32]) -> Vec<f32> {
         let mut values: Vec<f32> = input

@@ -251,6 +251,53 @@ pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Ev
     )
 }
 
+/// Evidence without anything learned: colour difference from the floor against Otsu's threshold
+/// (1979), the step softened over a fifth of it.
+pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
+    let (w, h) = (work.width(), work.height());
+    let mut away = Plane::filled(w, h, 0.0);
+    away.data.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
+        for (x, v) in row.iter_mut().enumerate() {
+            let i = y * w + x;
+            if allowed[i] {
+                let f = floor.at(x, y);
+                let d = [work.l.data[i] - f[0], work.a.data[i] - f[1], work.b.data[i] - f[2]];
+                *v = (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt();
+            }
+        }
+    });
+    let mut counts = [0u64; 256];
+    for (v, _) in away.data.iter().zip(allowed).filter(|(_, a)| **a) {
+        counts[(v * 2.0) as usize & 0xff | if *v >= 127.5 { 0xff } else { 0 }] += 1;
+    }
+    let threshold = (otsu(&counts) as f32 + 1.0) / 2.0;
+    let soft = (threshold * 0.1).max(0.25);
+    for (v, a) in away.data.iter_mut().zip(allowed) {
+        *v = if *a { 1.0 / (1.0 + (-(*v - threshold) / soft).exp()) } else { 0.0 };
+    }
+    Evidence { object: away, seam: Plane::filled(w, h, 0.0) }
+}
+
+/// Otsu's threshold: the bin after which the two groups differ most (between-class variance).
+pub fn otsu(counts: &[u64; 256]) -> usize {
+    let total: u64 = counts.iter().sum();
+    let sum: f64 = counts.iter().enumerate().map(|(i, c)| i as f64 * *c as f64).sum();
+    let (mut n, mut s, mut best) = (0u64, 0.0, (0.0, 0));
+    for (i, c) in counts.iter().enumerate() {
+        n += c;
+        s += i as f64 * *c as f64;
+        if n == 0 || n == total {
+            continue;
+        }
+        let (low, high) = (s / n as f64, (sum - s) / (total - n) as f64);
+        let between = n as f64 * (total - n) as f64 * (high - low).powi(2);
+        if between > best.0 {
+            best = (between, i);
+        }
+    }
+    best.1
+}
+
 fn evaluate<const N: usize>(
     w: usize,
     h: usize,

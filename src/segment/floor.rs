@@ -9,7 +9,7 @@ use super::Plane;
 use super::work::Work;
 
 /// Settings of the floor search.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FloorSettings {
     /// Greatest step of L* between neighbouring cells of the floor.
     pub lightness_step: f32,
@@ -43,6 +43,38 @@ impl Floor {
         let c = self.cell as f32;
         let (fx, fy) = ((x as f32 + 0.5) / c - 0.5, (y as f32 + 0.5) / c - 0.5);
         std::array::from_fn(|i| self.planes[i].bilinear(fx, fy))
+    }
+}
+
+impl Floor {
+    /// Cells that are bare floor or wholly surrounded by it: not to be reached from the
+    /// photograph's border without crossing bare floor.
+    pub fn surrounded(&self) -> Vec<bool> {
+        let (w, h) = (self.planes[0].width, self.planes[0].height);
+        let mut outside = vec![false; w * h];
+        let mut stack: Vec<usize> = (0..w * h)
+            .filter(|i| i % w == 0 || i % w + 1 == w || i / w == 0 || i / w + 1 == h)
+            .filter(|i| !self.bare[*i])
+            .collect();
+        for &i in &stack {
+            outside[i] = true;
+        }
+        while let Some(i) = stack.pop() {
+            let x = i % w;
+            let next = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < w).then_some(i + 1),
+                i.checked_sub(w),
+                (i + w < w * h).then_some(i + w),
+            ];
+            for j in next.into_iter().flatten() {
+                if !outside[j] && !self.bare[j] {
+                    outside[j] = true;
+                    stack.push(j);
+                }
+            }
+        }
+        outside.into_iter().map(|o| !o).collect()
     }
 }
 

@@ -29,8 +29,8 @@ use crate::photo::Photo;
 pub struct Scene<'a> {
     /// The photograph.
     pub photo: &'a Photo,
-    /// Outline of the tray floor in the photograph; none: the whole photograph is floor.
-    pub tray_px: Option<Vec<Px>>,
+    /// Where the tray floor is.
+    pub tray: TrayArea,
     /// Paper to be left out.
     pub paper_px: &'a [Vec<Px>],
     /// Light to be divided out.
@@ -39,8 +39,19 @@ pub struct Scene<'a> {
     pub px_per_mm: f64,
 }
 
+/// Where objects are looked for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum TrayArea {
+    /// Inside this outline in the photograph.
+    Outline(Vec<Px>),
+    /// On the largest plain surface in the photograph and whatever it surrounds.
+    Search,
+    /// Everywhere: the tray checks are off.
+    Whole,
+}
+
 /// Settings of the whole stage.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct SegmentSettings {
     /// The floor search.
     pub floor: floor::FloorSettings,
@@ -91,8 +102,8 @@ pub fn tray_outline(frame: &TrayFrame, tray_mm: [f64; 2], inset_mm: f64) -> Vec<
 /// Reduces the photograph and finds the floor.
 pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
     let (width, height) = (scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize);
-    let window = match &scene.tray_px {
-        Some(outline) => {
+    let window = match &scene.tray {
+        TrayArea::Outline(outline) => {
             let bound = |c: usize, most: usize| {
                 let low = outline.iter().map(|p| p[c]).fold(f64::INFINITY, f64::min);
                 let high = outline.iter().map(|p| p[c]).fold(f64::NEG_INFINITY, f64::max);
@@ -101,15 +112,15 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
             let ((x0, x1), (y0, y1)) = (bound(0, width), bound(1, height));
             [x0.min(width - 1), y0.min(height - 1), x1, y1]
         }
-        None => [0, 0, width, height],
+        TrayArea::Search | TrayArea::Whole => [0, 0, width, height],
     };
     let work = work::reduce(scene.photo, window, scene.light, scene.px_per_mm);
     let (w, h) = (work.width(), work.height());
     let to_work = |polygon: &[Px]| -> Vec<Px> {
         polygon.iter().map(|p| work.from_photo(p[0], p[1])).collect()
     };
-    let mut allowed = vec![scene.tray_px.is_none(); w * h];
-    if let Some(outline) = &scene.tray_px {
+    let mut allowed = vec![!matches!(scene.tray, TrayArea::Outline(_)); w * h];
+    if let TrayArea::Outline(outline) = &scene.tray {
         raster::fill_polygon(&to_work(outline), w, h, |y, a, b| {
             allowed[y * w + a..y * w + b].fill(true);
         });
@@ -120,6 +131,12 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
         });
     }
     let floor = floor::estimate(&work, &allowed, &settings.floor);
+    if scene.tray == TrayArea::Search {
+        let inside = floor.surrounded();
+        for (i, a) in allowed.iter_mut().enumerate() {
+            *a &= inside[(i / w / floor.cell) * floor.planes[0].width + i % w / floor.cell];
+        }
+    }
     Prepared { work, allowed, floor }
 }
 
@@ -148,6 +165,19 @@ pub fn segment(
             network.eval(&f)[0] >= settings.split.keep
         });
     }
+    let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
+    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+}
+
+/// Segments by contrast with the floor alone, without anything learned: for grey pictures, and
+/// for pictures of other things than grapes.
+pub fn segment_by_contrast(
+    scene: &Scene,
+    prepared: &Prepared,
+    settings: &SegmentSettings,
+) -> LabelMap {
+    let evidence = evidence::by_contrast(&prepared.work, &prepared.floor, &prepared.allowed);
+    let regions = split::split(&prepared.work, &evidence, &settings.split, None);
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
     label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
 }

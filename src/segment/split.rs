@@ -15,7 +15,7 @@ use super::work::Work;
 use crate::network::Network;
 
 /// Settings of the splitting.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct SplitSettings {
     /// Object evidence from which a pixel belongs to an object.
     pub object: f32,

@@ -1,0 +1,472 @@
+//! A picture to draw on: coverage masks, casings, outlines in the line styles of the palette, and
+//! shrinking.
+
+use image::RgbImage;
+use rayon::prelude::*;
+
+use super::outline::Loop;
+use super::palette::{LineStyle, Srgb};
+
+/// The dark edge under every line and letter, so that they read on black and on white fruit.
+const CASING: Srgb = [16, 16, 20];
+/// How much of the ground a casing hides.
+const CASING_STRENGTH: f32 = 0.82;
+
+/// Coverage of a few pixels, 0 to 1, with its place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mask {
+    x: i32,
+    y: i32,
+    width: usize,
+    height: usize,
+    cover: Vec<f32>,
+}
+
+impl Mask {
+    /// An empty mask that holds all the boxes [x0, y0, x1, y1].
+    pub fn around(boxes: impl Iterator<Item = [f32; 4]>) -> Mask {
+        let all = boxes.fold([f32::MAX, f32::MAX, f32::MIN, f32::MIN], |a, b| {
+            [a[0].min(b[0]), a[1].min(b[1]), a[2].max(b[2]), a[3].max(b[3])]
+        });
+        if all[0] > all[2] {
+            return Mask { x: 0, y: 0, width: 0, height: 0, cover: Vec::new() };
+        }
+        let (x, y) = (all[0].floor() as i32, all[1].floor() as i32);
+        let width = (all[2].ceil() as i32 - x).max(0) as usize;
+        let height = (all[3].ceil() as i32 - y).max(0) as usize;
+        Mask { x, y, width, height, cover: vec![0.0; width * height] }
+    }
+
+    /// Width, px.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+
+    /// Height, px.
+    pub fn height(&self) -> usize {
+        self.height
+    }
+
+    /// Raises the coverage of one pixel to at least `cover`; outside the mask nothing happens.
+    pub fn raise(&mut self, x: i32, y: i32, cover: f32) {
+        let (col, row) = (x - self.x, y - self.y);
+        if col >= 0 && row >= 0 && (col as usize) < self.width && (row as usize) < self.height {
+            let cell = &mut self.cover[row as usize * self.width + col as usize];
+            *cell = cell.max(cover.min(1.0));
+        }
+    }
+
+    /// Covers every pixel of the mask.
+    pub fn fill(&mut self) {
+        self.cover.fill(1.0);
+    }
+
+    /// The mask moved by whole pixels.
+    pub fn moved(mut self, dx: i32, dy: i32) -> Mask {
+        self.x += dx;
+        self.y += dy;
+        self
+    }
+
+    /// The mask grown by `radius` px all around: the casing of a letter.
+    pub fn grown(&self, radius: f32) -> Mask {
+        let reach = radius.ceil() as i32 + 1;
+        let mut grown = Mask::around(std::iter::once([
+            (self.x - reach) as f32,
+            (self.y - reach) as f32,
+            (self.x + self.width as i32 + reach) as f32,
+            (self.y + self.height as i32 + reach) as f32,
+        ]));
+        let disc: Vec<(i32, i32, f32)> = (-reach..=reach)
+            .flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)))
+            .map(|(dx, dy)| {
+                (dx, dy, (radius + 0.5 - ((dx * dx + dy * dy) as f32).sqrt()).clamp(0.0, 1.0))
+            })
+            .filter(|d| d.2 > 0.0)
+            .collect();
+        for (i, &cover) in self.cover.iter().enumerate().filter(|(_, c)| **c > 0.0) {
+            let (x, y) = (self.x + (i % self.width) as i32, self.y + (i / self.width) as i32);
+            for &(dx, dy, weight) in &disc {
+                grown.raise(x + dx, y + dy, cover * weight);
+            }
+        }
+        grown
+    }
+
+    /// Raises the coverage under a disc.
+    fn stamp(&mut self, x: f32, y: f32, radius: f32) {
+        let reach = radius + 0.5;
+        for row in (y - reach).floor() as i32..=(y + reach).ceil() as i32 {
+            for col in (x - reach).floor() as i32..=(x + reach).ceil() as i32 {
+                let (dx, dy) = (col as f32 - x, row as f32 - y);
+                let cover = reach - (dx * dx + dy * dy).sqrt();
+                if cover > 0.0 {
+                    self.raise(col, row, cover);
+                }
+            }
+        }
+    }
+}
+
+/// Blends a colour into a picture wherever the mask covers it.
+pub fn paint(picture: &mut RgbImage, mask: &Mask, colour: Srgb, strength: f32) {
+    let (width, height) = (picture.width() as i32, picture.height() as i32);
+    let stride = picture.width() as usize * 3;
+    let raw: &mut [u8] = picture;
+    for row in 0..mask.height {
+        let y = mask.y + row as i32;
+        if y < 0 || y >= height {
+            continue;
+        }
+        for col in 0..mask.width {
+            let x = mask.x + col as i32;
+            let cover = mask.cover[row * mask.width + col] * strength;
+            if cover <= 0.0 || x < 0 || x >= width {
+                continue;
+            }
+            let at = y as usize * stride + x as usize * 3;
+            for (pixel, ink) in raw[at..at + 3].iter_mut().zip(colour) {
+                let old = f32::from(*pixel);
+                *pixel = (old + (f32::from(ink) - old) * cover + 0.5) as u8;
+            }
+        }
+    }
+}
+
+/// Paints letters with a casing under them.
+pub fn paint_cased(picture: &mut RgbImage, mask: &Mask, casing_px: f32, colour: Srgb) {
+    paint(picture, &mask.grown(casing_px), CASING, CASING_STRENGTH);
+    paint(picture, mask, colour, 1.0);
+}
+
+/// Where points of a photograph fall on a canvas.
+#[derive(Debug, Clone, Copy)]
+pub struct Placing {
+    /// Canvas pixels a photograph pixel.
+    pub scale: f32,
+    /// Canvas point of the photograph's first pixel centre.
+    pub origin: [f32; 2],
+}
+
+impl Placing {
+    /// The canvas point of a photograph point.
+    pub fn place(&self, p: [f32; 2]) -> [f32; 2] {
+        // Pixel centres are whole numbers in both, so edges, not centres, scale from zero.
+        let map = |v: f32| (v + 0.5) * self.scale - 0.5;
+        [map(p[0]) + self.origin[0], map(p[1]) + self.origin[1]]
+    }
+}
+
+/// An outline ready to be painted: casing and line.
+pub struct Stroke {
+    casing: Mask,
+    line: Mask,
+}
+
+impl Stroke {
+    /// Draws closed lines (in canvas pixels, object to the right of their way) in a style.
+    /// `unit` px is the width of a solid line. Lines are drawn just inside the object, so that
+    /// two touching objects keep two lines side by side; double lines lie just outside, because
+    /// debris is often too thin to hold them.
+    pub fn new(loops: &[Loop], style: LineStyle, unit: f32) -> Stroke {
+        let margin = 4.0 * unit + 2.0;
+        let boxes = || {
+            loops
+                .iter()
+                .flatten()
+                .map(|p| [p[0] - margin, p[1] - margin, p[0] + margin + 1.0, p[1] + margin + 1.0])
+        };
+        let mut stroke = Stroke { casing: Mask::around(boxes()), line: Mask::around(boxes()) };
+        for line in loops {
+            match style {
+                LineStyle::Double => {
+                    stroke.run(&shifted(line, -0.5 * unit), 0.33 * unit, unit, &[]);
+                    stroke.run(&shifted(line, -1.8 * unit), 0.33 * unit, unit, &[]);
+                }
+                LineStyle::Solid => stroke.run(&shifted(line, 0.8 * unit), 0.5 * unit, unit, &[]),
+                LineStyle::Dashed => {
+                    stroke.run(&shifted(line, 0.9 * unit), 0.65 * unit, unit, &[5.0, 3.2]);
+                }
+                LineStyle::Dotted => {
+                    stroke.run(&shifted(line, 1.1 * unit), 0.95 * unit, unit, &[0.0, 3.6]);
+                }
+                LineStyle::DashDot => {
+                    stroke.run(&shifted(line, 0.9 * unit), 0.6 * unit, unit, &[5.0, 2.4, 0.0, 2.4]);
+                }
+            }
+        }
+        stroke
+    }
+
+    /// Stamps one closed line. `pattern` holds pen-down and pen-up lengths in turn, in units;
+    /// it is stretched a little so that it closes without a seam.
+    fn run(&mut self, line: &[[f32; 2]], radius: f32, unit: f32, pattern: &[f32]) {
+        let casing = radius + 0.45 * unit;
+        let pattern: Vec<f32> = pattern.iter().map(|p| p * unit).collect();
+        let period: f32 = pattern.iter().sum();
+        let length = length(line);
+        let repeats = if period > 0.0 { (length / period).round().max(1.0) } else { 0.0 };
+        let stretch = if repeats > 0.0 { length / repeats / period } else { 1.0 };
+        let step = (0.35 * radius).max(0.4);
+        let mut dots: Vec<f32> = Vec::new();
+        walk(line, step, |p, at| {
+            self.casing.stamp(p[0], p[1], casing);
+            match pen(&pattern, at / stretch, period) {
+                Pen::Down => self.line.stamp(p[0], p[1], radius),
+                // A dot is one stamp, at the first step inside its place.
+                Pen::Dot(number) if dots.last() != Some(&number) => {
+                    dots.push(number);
+                    self.line.stamp(p[0], p[1], radius);
+                }
+                Pen::Dot(_) | Pen::Up => {}
+            }
+        });
+    }
+
+    /// Paints the stroke.
+    pub fn paint(&self, picture: &mut RgbImage, colour: Srgb) {
+        paint(picture, &self.casing, CASING, CASING_STRENGTH);
+        paint(picture, &self.line, colour, 1.0);
+    }
+}
+
+enum Pen {
+    Down,
+    Up,
+    /// A dot, with its running number along the line.
+    Dot(f32),
+}
+
+fn pen(pattern: &[f32], at: f32, period: f32) -> Pen {
+    if pattern.is_empty() || period <= 0.0 {
+        return Pen::Down;
+    }
+    let round = (at / period).floor();
+    let mut rest = at - round * period;
+    for (i, pair) in pattern.chunks_exact(2).enumerate() {
+        if pair[0] == 0.0 && rest < pair[1] / 2.0 {
+            return Pen::Dot(round * pattern.len() as f32 + i as f32);
+        }
+        if rest < pair[0] {
+            return Pen::Down;
+        }
+        rest -= pair[0] + pair[1];
+        if rest < 0.0 {
+            return Pen::Up;
+        }
+    }
+    Pen::Up
+}
+
+fn length(line: &[[f32; 2]]) -> f32 {
+    let pairs = line.iter().zip(line.iter().cycle().skip(1));
+    pairs.map(|(a, b)| (a[0] - b[0]).hypot(a[1] - b[1])).sum()
+}
+
+/// Visits points every `step` px along a closed line, with their distance from its start.
+fn walk(line: &[[f32; 2]], step: f32, mut visit: impl FnMut([f32; 2], f32)) {
+    let (mut done, mut next) = (0.0, 0.0);
+    for (a, b) in line.iter().zip(line.iter().cycle().skip(1)) {
+        let part = (a[0] - b[0]).hypot(a[1] - b[1]);
+        while next < done + part {
+            let t = (next - done) / part;
+            visit([a[0] + (b[0] - a[0]) * t, a[1] + (b[1] - a[1]) * t], next);
+            next += step;
+        }
+        done += part;
+    }
+}
+
+/// A closed line moved sideways: to its right (into the object) for positive distances.
+fn shifted(line: &[[f32; 2]], by: f32) -> Loop {
+    let n = line.len();
+    (0..n)
+        .map(|i| {
+            let (a, b) = (line[(i + n - 1) % n], line[(i + 1) % n]);
+            let (dx, dy) = (b[0] - a[0], b[1] - a[1]);
+            let len = dx.hypot(dy).max(1e-6);
+            [line[i][0] - dy / len * by, line[i][1] + dx / len * by]
+        })
+        .collect()
+}
+
+/// Shrinks a picture to `width` px by exact area averaging; a picture no wider is copied.
+pub fn shrink(picture: &RgbImage, width: u32) -> RgbImage {
+    let (from_w, from_h) = picture.dimensions();
+    if from_w <= width || width == 0 || from_h == 0 {
+        return picture.clone();
+    }
+    let height = ((f64::from(from_h) * f64::from(width) / f64::from(from_w)).round() as u32).max(1);
+    let columns = spans(from_w, width);
+    let rows = spans(from_h, height);
+    let (stride, out_stride) = (from_w as usize * 3, width as usize * 3);
+    let source: &[u8] = picture;
+    let mut out = RgbImage::new(width, height);
+    out.par_chunks_exact_mut(out_stride).zip(rows.par_iter()).for_each_init(
+        || vec![0f32; stride],
+        |line, (target, span)| {
+            line.fill(0.0);
+            for (row, weight) in span.weights() {
+                let from = &source[row * stride..(row + 1) * stride];
+                for (sum, &v) in line.iter_mut().zip(from) {
+                    *sum += f32::from(v) * weight;
+                }
+            }
+            for (pixel, span) in target.chunks_exact_mut(3).zip(&columns) {
+                let mut sum = [0.5f32; 3];
+                for (col, weight) in span.weights() {
+                    for (s, v) in sum.iter_mut().zip(&line[col * 3..col * 3 + 3]) {
+                        *s += v * weight;
+                    }
+                }
+                for (p, s) in pixel.iter_mut().zip(sum) {
+                    *p = s as u8;
+                }
+            }
+        },
+    );
+    out
+}
+
+/// The source pixels that one target pixel covers, with the shares of the first and last.
+struct Span {
+    first: usize,
+    last: usize,
+    first_weight: f32,
+    last_weight: f32,
+    weight: f32,
+}
+
+impl Span {
+    fn weights(&self) -> impl Iterator<Item = (usize, f32)> + '_ {
+        (self.first..=self.last).map(|i| {
+            let weight = if i == self.first {
+                self.first_weight
+            } else if i == self.last {
+                self.last_weight
+            } else {
+                self.weight
+            };
+            (i, weight)
+        })
+    }
+}
+
+fn spans(from: u32, to: u32) -> Vec<Span> {
+    let ratio = f64::from(from) / f64::from(to);
+    (0..to)
+        .map(|i| {
+            let (start, end) = (f64::from(i) * ratio, f64::from(i + 1) * ratio);
+            let first = start as usize;
+            let last = ((end - 1e-9) as usize).min(from as usize - 1);
+            let first_part = if first == last { ratio } else { first as f64 + 1.0 - start };
+            Span {
+                first,
+                last,
+                first_weight: (first_part / ratio) as f32,
+                last_weight: ((end - last as f64) / ratio) as f32,
+                weight: (1.0 / ratio) as f32,
+            }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::Rgb;
+    use proptest::prelude::*;
+
+    fn ring(radius: f32) -> Loop {
+        // Clockwise with y down, so the inside is to the right.
+        (0..200)
+            .map(|i| {
+                let t = i as f32 / 200.0 * std::f32::consts::TAU;
+                [50.0 + radius * t.cos(), 50.0 + radius * t.sin()]
+            })
+            .collect()
+    }
+
+    fn bright(picture: &RgbImage) -> usize {
+        picture.pixels().filter(|p| p[0] > 180).count()
+    }
+
+    #[test]
+    fn shifting_to_the_right_goes_into_the_object() {
+        for p in shifted(&ring(30.0), 5.0) {
+            let r = (p[0] - 50.0).hypot(p[1] - 50.0);
+            assert!((r - 25.0).abs() < 0.05, "{r}");
+        }
+    }
+
+    #[test]
+    fn every_style_has_a_dark_casing_and_its_own_amount_of_ink() {
+        let mut ink = Vec::new();
+        for style in [
+            LineStyle::Solid,
+            LineStyle::Dashed,
+            LineStyle::Dotted,
+            LineStyle::Double,
+            LineStyle::DashDot,
+        ] {
+            let mut picture = RgbImage::from_pixel(100, 100, Rgb([128, 128, 128]));
+            Stroke::new(&[ring(35.0)], style, 3.0).paint(&mut picture, [255, 255, 255]);
+            assert!(picture.pixels().any(|p| p[0] < 45), "{style:?} has no casing");
+            ink.push(bright(&picture));
+            // The middle of the object stays as it was.
+            assert_eq!(picture.get_pixel(50, 50), &Rgb([128, 128, 128]));
+        }
+        assert!(ink.iter().all(|&n| n > 100), "{ink:?}");
+        // Dots leave more gaps than they cover; two lines hold more ink than one.
+        assert!(ink[2] < ink[0] * 8 / 10 && ink[3] > ink[0] * 12 / 10, "{ink:?}");
+    }
+
+    #[test]
+    fn dashes_leave_gaps_in_the_line_all_the_way_round() {
+        let mut picture = RgbImage::new(100, 100);
+        Stroke::new(&[ring(40.0)], LineStyle::Dashed, 2.0).paint(&mut picture, [255, 255, 255]);
+        let radius = 40.0 - 0.9 * 2.0;
+        let on: Vec<bool> = (0..720)
+            .map(|i| {
+                let t = (i as f32 / 2.0).to_radians();
+                let (x, y) = (50.0 + radius * t.cos(), 50.0 + radius * t.sin());
+                picture.get_pixel(x.round() as u32, y.round() as u32)[0] > 128
+            })
+            .collect();
+        let changes = on.iter().zip(on.iter().cycle().skip(1)).filter(|(a, b)| a != b).count();
+        // Perimeter 240 px over a period of 16.4 px is 15 dashes: 30 changes.
+        assert!((28..=32).contains(&changes), "{changes}");
+    }
+
+    #[test]
+    fn painting_beyond_every_edge_is_safe() {
+        let mut picture = RgbImage::new(20, 20);
+        Stroke::new(&[ring(35.0)], LineStyle::Solid, 3.0).paint(&mut picture, [255, 255, 255]);
+        let line: Loop = vec![[-5.0, -5.0], [25.0, -5.0], [25.0, 25.0], [-5.0, 25.0]];
+        Stroke::new(&[line], LineStyle::Double, 3.0).paint(&mut picture, [255, 255, 255]);
+        Stroke::new(&[], LineStyle::Dotted, 3.0).paint(&mut picture, [255, 255, 255]);
+        Stroke::new(&[vec![]], LineStyle::Dotted, 3.0).paint(&mut picture, [255, 255, 255]);
+    }
+
+    #[test]
+    fn shrinking_averages() {
+        let mut picture = RgbImage::new(4, 2);
+        for (i, p) in picture.pixels_mut().enumerate() {
+            *p = Rgb([i as u8 * 10, 0, 200]);
+        }
+        let half = shrink(&picture, 2);
+        assert_eq!(half.dimensions(), (2, 1));
+        assert_eq!(half.get_pixel(0, 0), &Rgb([25, 0, 200]));
+        assert_eq!(half.get_pixel(1, 0), &Rgb([45, 0, 200]));
+        assert_eq!(shrink(&picture, 4), picture);
+    }
+
+    proptest! {
+        #[test]
+        fn a_flat_picture_stays_flat(w in 1u32..60, h in 1u32..40, to in 1u32..60, v in 0u8..=255) {
+            let picture = RgbImage::from_pixel(w, h, Rgb([v, v, v]));
+            let small = shrink(&picture, to);
+            prop_assert!(small.pixels().all(|p| p[0].abs_diff(v) <= 1));
+        }
+    }
+}

@@ -1,0 +1,152 @@
+//! `NAME.json`: everything that was read from one photograph, versioned.
+//!
+//! A reader may rely on the names and units of [`SCHEMA`]; a change that breaks one raises the
+//! number. Numbers are rounded to fixed decimals, so the same photograph gives the same bytes.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::Error;
+use super::columns::{ObjectJson, rounded};
+use crate::finding::{ColourFacts, Finding};
+use crate::frame::{CameraSource, FrameSource};
+use crate::marks::{Marks, SlipText};
+use crate::pipeline::TrayReading;
+
+/// Name and version of the document.
+pub const SCHEMA: &str = "acinus-tray/1";
+
+/// Whether the document carries seconds, which differ from run to run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Timings {
+    /// Leave them out: the same photograph gives the same bytes.
+    Omit,
+    /// Write them.
+    Include,
+}
+
+/// One tray as a JSON document.
+#[derive(Serialize)]
+pub struct TrayJson<'a> {
+    schema: &'static str,
+    program: Program,
+    name: &'a str,
+    sha256: &'a str,
+    size_px: [u32; 2],
+    frame: FrameJson,
+    slip: Option<&'a SlipText>,
+    colour: Option<ColourFacts>,
+    findings: &'a [Finding],
+    forced: bool,
+    objects: Vec<ObjectJson<'a>>,
+    assumptions: &'a [String],
+    cautions: &'a [String],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    timings_s: Option<Vec<TimingJson>>,
+}
+
+/// Which program wrote a document.
+#[derive(Serialize)]
+pub(super) struct Program {
+    name: &'static str,
+    version: &'static str,
+}
+
+/// This program.
+pub(super) const PROGRAM: Program =
+    Program { name: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION") };
+
+#[derive(Serialize)]
+struct FrameJson {
+    source: FrameSource,
+    tray_mm: Option<[f64; 2]>,
+    tiles: BTreeMap<char, TileJson>,
+    mm_to_px: [[f64; 3]; 3],
+    px_per_mm: f64,
+    lens_k1: f64,
+    lens_centre_px: [f64; 2],
+    camera_mm: [f64; 3],
+    camera_source: CameraSource,
+    reprojection_rms_px: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct TileJson {
+    centre_mm: [f64; 2],
+    side_mm: f64,
+    corners_px: [[f64; 2]; 4],
+}
+
+#[derive(Serialize)]
+struct TimingJson {
+    stage: &'static str,
+    seconds: f64,
+}
+
+impl<'a> TrayJson<'a> {
+    /// The document of one reading.
+    pub fn new(reading: &'a TrayReading, timings: Timings) -> Self {
+        TrayJson {
+            schema: SCHEMA,
+            program: PROGRAM,
+            name: &reading.name,
+            sha256: &reading.sha256,
+            size_px: reading.size_px,
+            frame: FrameJson::new(&reading.marks),
+            slip: reading.marks.slip.as_ref().map(|s| &s.text),
+            colour: reading.colour,
+            findings: &reading.findings,
+            forced: reading.forced,
+            objects: reading.objects.iter().map(ObjectJson).collect(),
+            assumptions: &reading.assumptions,
+            cautions: &reading.cautions,
+            timings_s: (timings == Timings::Include).then(|| {
+                let timing = |&(stage, s): &(&'static str, f64)| TimingJson {
+                    stage,
+                    seconds: rounded(s, 4),
+                };
+                reading.timings.iter().map(timing).collect()
+            }),
+        }
+    }
+
+    /// The document as bytes, with a line end.
+    pub fn bytes(&self) -> Result<Vec<u8>, Error> {
+        to_bytes(self)
+    }
+}
+
+/// Any document as indented JSON with a line end.
+pub(super) fn to_bytes<T: Serialize>(document: &T) -> Result<Vec<u8>, Error> {
+    let mut bytes = serde_json::to_vec_pretty(document)
+        .map_err(|e| Error::Encode { what: "the JSON document", why: e.to_string() })?;
+    bytes.push(b'\n');
+    Ok(bytes)
+}
+
+impl FrameJson {
+    fn new(marks: &Marks) -> Self {
+        let frame = &marks.frame;
+        let tiles = marks.tiles.iter().map(|t| {
+            let tile = TileJson {
+                centre_mm: t.centre_mm,
+                side_mm: t.side_mm,
+                corners_px: t.corners_px.map(|c| c.map(|v| rounded(v, 3))),
+            };
+            (t.name, tile)
+        });
+        FrameJson {
+            source: frame.source,
+            tray_mm: frame.tray_mm,
+            tiles: tiles.collect(),
+            mm_to_px: frame.mm_to_px,
+            px_per_mm: rounded(frame.px_per_mm, 5),
+            lens_k1: rounded(frame.lens.k1, 6),
+            lens_centre_px: frame.lens.centre_px.map(|v| rounded(v, 3)),
+            camera_mm: frame.camera_mm.map(|v| rounded(v, 3)),
+            camera_source: frame.camera_source,
+            reprojection_rms_px: frame.reprojection_rms_px.map(|v| rounded(v, 4)),
+        }
+    }
+}

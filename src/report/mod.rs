@@ -1,0 +1,59 @@
+//! From readings to what people and other programs take away: tables, pictures and pages.
+//!
+//! Knows how things look, not how they are computed: every figure comes in ready-made.
+
+pub mod canvas;
+pub mod columns;
+pub mod csv;
+pub mod files;
+pub mod jpeg;
+pub mod json;
+pub mod labels;
+pub mod lettering;
+pub mod outline;
+pub mod overlay;
+pub mod palette;
+pub mod plots;
+#[cfg(test)]
+pub(crate) mod samples;
+
+use std::path::PathBuf;
+
+/// Why an output could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// A file could not be written.
+    #[error("cannot write {}: {source}; free some space or choose another folder with --out", path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// Something could not be put into its format.
+    #[error("cannot make {what}: {why}")]
+    Encode {
+        /// What was being made.
+        what: &'static str,
+        /// What the encoder said.
+        why: String,
+    },
+}
+
+/// Text made safe for HTML and SVG, in content and in quoted attributes.
+pub fn escape(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
+            // Control characters are not allowed in either format.
+            c if c.is_control() && c != '\n' && c != '\t' => safe.push('\u{FFFD}'),
+            c => safe.push(c),
+        }
+    }
+    safe
+}

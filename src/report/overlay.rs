@@ -1,0 +1,314 @@
+//! The photograph with every object's outline, number and class, a title and a legend.
+
+use image::{Rgb, RgbImage, imageops};
+use rayon::prelude::*;
+
+use super::Error;
+use super::canvas::{self, Placing, Stroke};
+use super::lettering::Lettering;
+use super::outline::{self, Loop};
+use super::palette::{self, LineStyle, Srgb};
+use crate::classify::{Class, ObjectReading, Outcome};
+use crate::pipeline::TrayReading;
+use crate::segment::LabelMap;
+
+/// How the overlay is drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OverlaySettings {
+    /// The picture is shrunk to this width when wider, px.
+    pub max_width_px: u32,
+    /// JPEG quality, 1 to 100.
+    pub jpeg_quality: u8,
+}
+
+impl Default for OverlaySettings {
+    fn default() -> Self {
+        OverlaySettings { max_width_px: 3000, jpeg_quality: 85 }
+    }
+}
+
+const STRIP: Rgb<u8> = Rgb([27, 28, 32]);
+const WHITE: Srgb = [255, 255, 255];
+const PALE: Srgb = [190, 192, 200];
+/// Said on every picture, because pictures get passed on alone.
+const DISCLAIMER: &str = "Estimate from a photograph; not an official inspection";
+
+/// Draws the overlay.
+pub fn overlay(
+    photo: &RgbImage,
+    reading: &TrayReading,
+    settings: &OverlaySettings,
+) -> Result<RgbImage, Error> {
+    let lettering = Lettering::new()?;
+    let width = photo.width().min(settings.max_width_px.max(1));
+    let small;
+    let body = if width == photo.width() {
+        photo
+    } else {
+        small = canvas::shrink(photo, width);
+        &small
+    };
+    let unit = width as f32 / 1000.0;
+    // Strips scale with the picture; lines and letters stay visible on small ones.
+    let line_unit = unit.max(1.2);
+    let (title_height, legend_height) = ((30.0 * unit) as u32, (42.0 * unit) as u32);
+    let mut picture =
+        RgbImage::from_pixel(width, title_height + body.height() + legend_height, STRIP);
+    imageops::replace(&mut picture, body, 0, i64::from(title_height));
+
+    let placing =
+        Placing { scale: width as f32 / photo.width() as f32, origin: [0.0, title_height as f32] };
+    let traced = strokes(&reading.labels, &reading.objects, placing, line_unit);
+    for (stroke, object) in traced.iter().zip(&reading.objects) {
+        stroke.paint(&mut picture, palette::look(object.class).colour);
+    }
+    let words: Vec<_> = reading
+        .objects
+        .par_iter()
+        .map(|object| words(&lettering, object, placing, line_unit))
+        .collect();
+    for (mask, colour) in words.iter().flatten() {
+        canvas::paint_cased(&mut picture, mask, 0.7 * line_unit, *colour);
+    }
+
+    let strip = Strip { lettering: &lettering, unit, width: width as f32 };
+    strip.title(&mut picture, reading, title_height as f32);
+    let legend_top = (title_height + body.height()) as f32;
+    strip.legend(&mut picture, reading, placing.scale, legend_top, legend_height as f32);
+    Ok(picture)
+}
+
+fn strokes(
+    labels: &LabelMap,
+    objects: &[ObjectReading],
+    placing: Placing,
+    unit: f32,
+) -> Vec<Stroke> {
+    let bounds = outline::bounds(labels);
+    objects
+        .par_iter()
+        .map(|object| {
+            let loops = loops_of(labels, &bounds, object.measures.object, placing);
+            Stroke::new(&loops, palette::look(object.class).line, 1.15 * unit)
+        })
+        .collect()
+}
+
+/// The smoothed outlines of one object in canvas pixels.
+pub(super) fn loops_of(
+    labels: &LabelMap,
+    bounds: &[Option<outline::Bounds>],
+    object: u32,
+    placing: Placing,
+) -> Vec<Loop> {
+    let found = usize::try_from(object).ok().and_then(|n| n.checked_sub(1));
+    let (Some(Some(bounds)), Ok(label)) =
+        (found.and_then(|i| bounds.get(i)), u16::try_from(object))
+    else {
+        return Vec::new();
+    };
+    outline::outlines(labels, label, *bounds)
+        .iter()
+        .map(|line| outline::smooth(line, 3).iter().map(|&p| placing.place(p)).collect())
+        .collect()
+}
+
+/// The letter (none on sound berries: they are the many) and the number of an object.
+fn words(
+    lettering: &Lettering,
+    object: &ObjectReading,
+    placing: Placing,
+    unit: f32,
+) -> Vec<(canvas::Mask, Srgb)> {
+    let look = palette::look(object.class);
+    let centre = placing.place([object.measures.col as f32, object.measures.row as f32]);
+    let number = object.measures.object.to_string();
+    let mut words = Vec::with_capacity(2);
+    let mut put = |text: &str, size: f32, middle_y: f32, colour| {
+        let x = centre[0] - lettering.width(text, size) / 2.0;
+        let y = middle_y + lettering.capital_height(size) / 2.0;
+        words.push((lettering.mask(text, size).moved(x.round() as i32, y.round() as i32), colour));
+    };
+    let across =
+        2.0 * (object.measures.area_px as f32 / std::f32::consts::PI).sqrt() * placing.scale;
+    if object.class == Some(Class::Sound) {
+        put(&number, 9.0 * unit, centre[1], PALE);
+    } else if across < 24.0 * unit {
+        // No room for two lines.
+        put(&format!("{}{number}", look.letter), 9.0 * unit, centre[1], WHITE);
+    } else {
+        put(&look.letter.to_string(), 13.0 * unit, centre[1] - 4.2 * unit, WHITE);
+        put(&number, 9.0 * unit, centre[1] + 6.0 * unit, PALE);
+    }
+    words
+}
+
+/// Draws the strips above and below the photograph.
+struct Strip<'a> {
+    lettering: &'a Lettering,
+    unit: f32,
+    width: f32,
+}
+
+impl Strip<'_> {
+    /// Writes a line of text with its middle at `middle_y`; gives the x of its end.
+    fn write(
+        &self,
+        picture: &mut RgbImage,
+        text: &str,
+        size: f32,
+        x: f32,
+        middle_y: f32,
+        colour: Srgb,
+    ) -> f32 {
+        let y = middle_y + self.lettering.capital_height(size) / 2.0;
+        let mask = self.lettering.mask(text, size).moved(x.round() as i32, y.round() as i32);
+        canvas::paint(picture, &mask, colour, 1.0);
+        x + self.lettering.width(text, size)
+    }
+
+    fn title(&self, picture: &mut RgbImage, reading: &TrayReading, height: f32) {
+        let margin = 12.0 * self.unit;
+        let middle = height / 2.0;
+        let facts = match &reading.marks.slip {
+            Some(slip) => {
+                let t = &slip.text;
+                format!("load {}, lot {}, tray {}", t.load, t.lot, t.tray)
+            }
+            None => "no load slip".to_owned(),
+        };
+        let right = if reading.forced { "REFUSED, measured by force" } else { DISCLAIMER };
+        // Long names get smaller letters rather than running into each other.
+        let natural = |size: f32| {
+            self.lettering.width(&reading.name, size)
+                + self.lettering.width(&facts, 0.8 * size)
+                + self.lettering.width(right, 0.7 * size)
+        };
+        let room = self.width - 2.0 * margin - 50.0 * self.unit;
+        let size = (16.0 * self.unit) * (room / natural(16.0 * self.unit)).min(1.0);
+        let end = self.write(picture, &reading.name, size, margin, middle, WHITE);
+        self.write(picture, &facts, 0.8 * size, end + 18.0 * self.unit, middle, PALE);
+        let x = self.width - margin - self.lettering.width(right, 0.7 * size);
+        let colour = if reading.forced { palette::ORANGE } else { PALE };
+        self.write(picture, right, 0.7 * size, x, middle, colour);
+    }
+
+    fn legend(
+        &self,
+        picture: &mut RgbImage,
+        reading: &TrayReading,
+        scale: f32,
+        top: f32,
+        height: f32,
+    ) {
+        let middle = top + height / 2.0;
+        let unit = self.unit;
+        let mut x = 12.0 * unit;
+        for outcome in palette::OUTCOMES {
+            let count = reading.objects.iter().filter(|o| o.class == outcome).count();
+            if outcome.is_none() && count == 0 {
+                continue;
+            }
+            x = self.entry(picture, outcome, count, x, middle) + 22.0 * unit;
+        }
+        self.scale_bar(picture, reading.marks.frame.px_per_mm as f32 * scale, middle);
+    }
+
+    /// One legend entry: a small outline with its letter, the name and the count.
+    fn entry(
+        &self,
+        picture: &mut RgbImage,
+        outcome: Outcome,
+        count: usize,
+        x: f32,
+        middle: f32,
+    ) -> f32 {
+        let unit = self.unit;
+        let look = palette::look(outcome);
+        let (rx, ry) = (19.0 * unit, 13.0 * unit);
+        let centre = [x + rx, middle];
+        let shape: Loop = (0..120)
+            .map(|i| {
+                let t = i as f32 / 120.0 * std::f32::consts::TAU;
+                [centre[0] + rx * t.cos(), centre[1] + ry * t.sin()]
+            })
+            .collect();
+        Stroke::new(&[shape], look.line, 1.15 * unit).paint(picture, look.colour);
+        if look.line != LineStyle::Solid {
+            let letter = look.letter.to_string();
+            let left = centre[0] - self.lettering.width(&letter, 13.0 * unit) / 2.0;
+            self.write(picture, &letter, 13.0 * unit, left, middle, WHITE);
+        }
+        let text = format!("{} {}", look.name, count);
+        self.write(picture, &text, 14.0 * unit, x + 2.0 * rx + 7.0 * unit, middle, WHITE)
+    }
+
+    /// A bar of 20 mm as it is at the tray's centre.
+    fn scale_bar(&self, picture: &mut RgbImage, px_per_mm: f32, middle: f32) {
+        const BAR_MM: f32 = 20.0;
+        let unit = self.unit;
+        let length = BAR_MM * px_per_mm;
+        let text = "20 mm";
+        let end = self.width - 12.0 * unit;
+        let start = end - length;
+        let text_x = start - 8.0 * unit - self.lettering.width(text, 12.0 * unit);
+        // A wrong scale could make the bar wider than the picture; then it says nothing.
+        if text_x < 0.7 * self.width {
+            return;
+        }
+        self.write(picture, text, 12.0 * unit, text_x, middle, PALE);
+        for (x0, x1, half) in [
+            (start, end, 1.0 * unit),
+            (start, start + 1.5 * unit, 6.0 * unit),
+            (end - 1.5 * unit, end, 6.0 * unit),
+        ] {
+            let mut bar =
+                canvas::Mask::around(std::iter::once([x0, middle - half, x1, middle + half]));
+            bar.fill();
+            canvas::paint(picture, &bar, PALE, 1.0);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::samples;
+
+    #[test]
+    fn each_outline_has_its_class_colour_and_touching_objects_keep_both() {
+        let (photo, reading) = samples::tray();
+        let picture = overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
+        let title = (30.0 * photo.width() as f32 / 1000.0) as u32;
+        for object in &reading.objects {
+            let colour = palette::look(object.class).colour;
+            let m = &object.measures;
+            let reach = (m.area_px as f64).sqrt() as i64;
+            let close = |p: &Rgb<u8>| p.0.iter().zip(colour).all(|(a, b)| a.abs_diff(b) < 40);
+            let near = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)));
+            let found = near
+                .map(|(dx, dy)| (m.col as i64 + dx, m.row as i64 + dy + i64::from(title)))
+                .filter(|&(x, y)| x >= 0 && y >= 0)
+                .filter(|&(x, y)| (x as u32) < picture.width() && (y as u32) < picture.height())
+                .filter(|&(x, y)| close(picture.get_pixel(x as u32, y as u32)))
+                .count();
+            assert!(found > 20, "object {} shows {found} pixels of its colour", m.object);
+        }
+    }
+
+    #[test]
+    fn a_wide_photograph_is_shrunk_and_a_tiny_one_is_not_harmed() {
+        let (photo, reading) = samples::tray();
+        let settings = OverlaySettings { max_width_px: 200, ..Default::default() };
+        assert_eq!(overlay(&photo, &reading, &settings).expect("overlay").width(), 200);
+        let settings = OverlaySettings { max_width_px: 1, ..Default::default() };
+        assert_eq!(overlay(&photo, &reading, &settings).expect("overlay").width(), 1);
+    }
+
+    #[test]
+    fn the_same_reading_gives_the_same_picture() {
+        let (photo, reading) = samples::tray();
+        let draw = || overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
+        assert_eq!(draw(), draw());
+    }
+}
