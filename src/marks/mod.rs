@@ -206,11 +206,30 @@ pub fn read(photo: &Photo, settings: &MarksSettings) -> Result<Marks, MarksError
     let rgb = &photo.rgb;
     let (width, height) = rgb.dimensions();
     let longer = width.max(height) as usize;
-    let factor = ((longer as f64 / settings.coarse_px as f64).round() as usize).max(1);
-    let mut symbols = search(rgb, factor, settings);
-    if factor > 1 && tiles_of(&symbols) < 3 {
-        let finer = search(rgb, (factor / 2).max(1), settings);
-        add(&mut symbols, finer);
+    let base = ((longer as f64 / settings.coarse_px as f64).round() as usize).max(1);
+    // First the usual reduction; if tiles are missing, a coarser one (noise) and a finer one
+    // (small symbols).
+    let mut symbols = search(rgb, base, settings);
+    let mut passes = vec![base + 1];
+    if base > 1 {
+        passes.push((base / 2).max(1));
+    }
+    for factor in passes {
+        let tiles = tiles_of(&symbols);
+        if tiles >= 3 || longer / factor < 100 {
+            continue;
+        }
+        if tiles == 2 {
+            let mut seen = collect_tiles(&symbols)?;
+            if let Some(fit) = fit_tiles(&seen, photo) {
+                retry_missing(photo, &mut symbols, &mut seen, &fit);
+            }
+            if seen.len() >= 3 {
+                continue;
+            }
+        }
+        let more = search(rgb, factor, settings);
+        add(&mut symbols, more);
     }
     let mut notes = Vec::new();
     assemble(photo, &mut symbols, settings, &mut notes)

@@ -182,18 +182,45 @@ pub fn fixed_module(size: usize, x: i64, y: i64) -> Option<bool> {
 }
 
 /// The modules as sampled.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Modules {
     /// Modules along a side.
     pub size: usize,
     /// Row-major; true is dark.
     pub dark: Vec<bool>,
+    /// Row-major mean grey of each module.
+    pub grey: Vec<f64>,
 }
 
 impl Modules {
     fn get(&self, x: i64, y: i64) -> bool {
         let n = self.size as i64;
         x >= 0 && y >= 0 && x < n && y < n && self.dark[(y * n + x) as usize]
+    }
+
+    /// The modules with the light that blur spilled over from their four neighbours taken back:
+    /// `strength` times the difference from the neighbours' mean is added.
+    pub fn unblurred(&self, strength: f64) -> Modules {
+        let n = self.size;
+        let mut grey = self.grey.clone();
+        for y in 0..n {
+            for x in 0..n {
+                let v = self.grey[y * n + x];
+                let at = |dx: i64, dy: i64| {
+                    let (u, w) = (x as i64 + dx, y as i64 + dy);
+                    if u < 0 || w < 0 || u >= n as i64 || w >= n as i64 {
+                        None
+                    } else {
+                        Some(self.grey[w as usize * n + u as usize])
+                    }
+                };
+                let around = [at(1, 0), at(-1, 0), at(0, 1), at(0, -1)];
+                let known: Vec<f64> = around.iter().flatten().copied().collect();
+                let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+                grey[y * n + x] = v + strength * (v - mean);
+            }
+        }
+        threshold(n, grey)
     }
 
     /// Share of the modules that the standard fixes which are as they should be.
@@ -212,8 +239,7 @@ impl Modules {
     }
 }
 
-/// Reads the modules: mean of five samples in each, against a threshold midway between the local
-/// dark and light (over a neighbourhood of modules, so that a shadow's edge does no harm).
+/// Reads the modules: mean of five samples in each.
 pub fn sample_modules(window: &Window, place: &Place) -> Option<Modules> {
     let n = place.size;
     let mut value = vec![0.0f64; n * n];
@@ -227,27 +253,32 @@ pub fn sample_modules(window: &Window, place: &Place) -> Option<Modules> {
             value[y * n + x] = sum / 5.0;
         }
     }
+    Some(threshold(n, value))
+}
+
+/// Dark or light, against a threshold midway between the local dark and light (over a
+/// neighbourhood of modules, so that a shadow's edge does no harm).
+fn threshold(n: usize, grey: Vec<f64>) -> Modules {
     let reach = 4;
     let mut dark = vec![false; n * n];
     for y in 0..n {
         for x in 0..n {
             let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
-            for row in
-                value.chunks_exact(n).take((y + reach + 1).min(n)).skip(y.saturating_sub(reach))
-            {
+            let rows = grey.chunks_exact(n).take((y + reach + 1).min(n));
+            for row in rows.skip(y.saturating_sub(reach)) {
                 for v in &row[x.saturating_sub(reach)..(x + reach + 1).min(n)] {
                     lo = lo.min(*v);
                     hi = hi.max(*v);
                 }
             }
-            dark[y * n + x] = value[y * n + x] < (lo + hi) / 2.0;
+            dark[y * n + x] = grey[y * n + x] < (lo + hi) / 2.0;
         }
     }
-    Some(Modules { size: n, dark })
+    Modules { size: n, dark, grey }
 }
 
 /// Which edges between modules take part in a fit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 enum Edges<'a> {
     Finders,
     Fixed,
