@@ -106,6 +106,8 @@ pub struct MarksSettings {
     /// A tile corner farther than this from where the frame puts it means that the tiles do not
     /// belong together, mm.
     pub max_misfit_mm: f64,
+    /// Tiles whose printed size is off by more than this part are noted.
+    pub symbol_scale_note: f64,
     /// Paper outlines are grown by this, mm (a cut that is not quite straight, the paper's shadow).
     pub paper_margin_mm: f64,
     /// The inner part of a grey patch's side that is used.
@@ -122,6 +124,7 @@ impl Default for MarksSettings {
             coarse_px: 1400,
             max_candidates: 48,
             max_misfit_mm: 2.0,
+            symbol_scale_note: 0.01,
             paper_margin_mm: 0.7,
             patch_inner: 0.6,
         }
@@ -381,15 +384,13 @@ fn implied_tray(tiles: &[Tile]) -> Option<[f64; 2]> {
 fn fit_tiles(tiles: &[Tile], photo: &Photo) -> Option<frame::PointFit> {
     let (width, height) = photo.rgb.dimensions();
     let mm: Vec<Mm> = tiles.iter().flat_map(Tile::corners_mm).collect();
+    let centres: Vec<Mm> = tiles.iter().flat_map(|t| [t.centre_mm; 4]).collect();
     let px: Vec<Px> = tiles.iter().flat_map(|t| t.corners_px).collect();
     // EXIF gives whole millimetres, so the focal length is good to about 2 %.
     let focal = photo.exif.focal_35mm.map(|f| (frame::focal_px(f, width, height, 0.0), 0.03));
-    let prior = FitPrior {
-        focal_px: if tiles.len() < 4 { focal } else { None },
-        estimate_k1: tiles.len() > 2,
-        ..FitPrior::default()
-    };
-    frame::fit_points(&mm, &px, width, height, &prior)
+    let prior =
+        FitPrior { focal_px: if tiles.len() < 4 { focal } else { None }, ..FitPrior::default() };
+    frame::fit_points(&mm, &centres, &px, width, height, &prior)
 }
 
 fn assemble(
@@ -496,6 +497,12 @@ fn frame_from_tiles(
     }
     for t in tiles.iter().filter(|t| !t.read) {
         notes.push(format!("tile {} is known by its place; its text could not be read", t.name));
+    }
+    if (fit.symbol_scale - 1.0).abs() > settings.symbol_scale_note {
+        notes.push(format!(
+            "the tiles are printed at {:.1} % of true size (or do not lie where their texts say): print them without scaling and measure the check ruler",
+            100.0 * fit.symbol_scale
+        ));
     }
     if settings.tray_mm.is_some() || settings.px_per_mm.is_some() {
         notes.push("the tiles give the scale; the scale given by hand was not used".into());
