@@ -219,6 +219,8 @@ pub struct FitPrior {
     pub k1_chi2: f64,
     /// False leaves the lens term at zero.
     pub estimate_k1: bool,
+    /// Estimate the symbols' printed size (needs their centres).
+    pub symbol_scale: bool,
     /// The lens term is drawn to zero with this standard deviation (matters with few points).
     pub k1_sd: f64,
 }
@@ -231,6 +233,7 @@ impl Default for FitPrior {
             max_k1: 0.15,
             k1_chi2: 10.8,
             estimate_k1: true,
+            symbol_scale: true,
             k1_sd: 0.02,
         }
     }
@@ -268,7 +271,7 @@ pub fn fit_points(
     let nm = normaliser(mm);
     let m: Vec<[f64; 2]> = mm.iter().map(|p| apply(&nm, *p)).collect();
     let mid: Vec<[f64; 2]> = centres.iter().map(|p| apply(&nm, *p)).collect();
-    let scaled = mid.len() == m.len() && m.len() > 8;
+    let scaled = prior.symbol_scale && mid.len() == m.len() && m.len() >= 8;
     let p: Vec<[f64; 2]> = px.iter().map(|q| [(q[0] - c[0]) / hw, (q[1] - c[1]) / hw]).collect();
     let start = homography(&m, &p)?;
     let unit = Lens { k1: 0.0, centre_px: [0.0, 0.0], half_width_px: 1.0 };
