@@ -501,3 +501,6 @@ impl TrayFrame {
         (((ax - bx) * (cy - dy) - (ay - by) * (cx - dx)) / (4.0 * h * h)).abs().sqrt()
     }
 }
+
+#[cfg(test)]
+mod tests;

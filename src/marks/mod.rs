@@ -657,3 +657,6 @@ fn place_camera(
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
