@@ -189,7 +189,8 @@ fn upside_down_and_on_its_side() {
     let upright = read(&photo, &MarksSettings::default()).unwrap();
     let (w, h) = (f64::from(photo.rgb.width()) - 1.0, f64::from(photo.rgb.height()) - 1.0);
     type Turn = fn(&image::RgbImage) -> image::RgbImage;
-    let cases: [(Turn, Box<dyn Fn([f64; 2]) -> [f64; 2]>); 3] = [
+    type Place = Box<dyn Fn([f64; 2]) -> [f64; 2]>;
+    let cases: [(Turn, Place); 3] = [
         (imageops::rotate180, Box::new(move |p| [w - p[0], h - p[1]])),
         (imageops::rotate90, Box::new(move |p| [h - p[1], p[0]])),
         (imageops::rotate270, Box::new(move |p| [p[1], w - p[0]])),
