@@ -121,7 +121,8 @@ pub struct TrayFrame {
     /// Pixels per millimetre at the tray's centre (square root of the local area scale).
     pub px_per_mm: f64,
     /// Root mean square distance between the tiles' corners as seen and as the frame predicts
-    /// them, px; none without tiles.
+    /// them (their printed size being one common free factor when there are three or four), px;
+    /// none without tiles.
     pub reprojection_rms_px: Option<f64>,
 }
 
