@@ -14,6 +14,8 @@ pub struct TrayReading {
     pub sha256: String,
     /// Size of the upright photograph, px.
     pub size_px: [u32; 2],
+    /// When the photograph was taken, as the file says.
+    pub taken: Option<String>,
     /// Marks and frame.
     pub marks: Marks,
     /// Objects in label order.

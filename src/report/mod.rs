@@ -14,10 +14,16 @@ pub mod outline;
 pub mod overlay;
 pub mod palette;
 pub mod plots;
+pub mod run;
 #[cfg(test)]
 pub(crate) mod samples;
+pub mod sheet;
+pub mod text;
 
 use std::path::PathBuf;
+
+pub use run::{LeftOut, LeftOutStatus, LotResult, PhotoResult, Run};
+pub use sheet::{Output, Outputs, Sheet, SheetSettings, write_photo};
 
 /// Why an output could not be made.
 #[derive(Debug, thiserror::Error)]

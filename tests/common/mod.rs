@@ -54,6 +54,7 @@ pub fn truth_reading(name: &str) -> (RgbImage, TrayReading) {
         name: name.to_owned(),
         sha256: "0".repeat(64),
         size_px: [photo.width(), photo.height()],
+        taken: Some("2026-09-18 07:42:10".to_owned()),
         marks: marks(&truth["scene"], scale),
         objects,
         labels: LabelMap { width, height, labels, count: order.len() },
