@@ -41,3 +41,46 @@ fn look_at_plots() {
     eprintln!("{} bytes", page.len());
     std::fs::write(dir.join("plots.html"), page).expect("write");
 }
+
+#[test]
+#[ignore = "writes a report to look at, into ACINUS_LOOK"]
+fn look_at_report() {
+    use acinus::load::{LotSettings, WithoutSlip};
+    use acinus::report::{self, Output, Outputs, PhotoResult, Run};
+    let dir = std::path::PathBuf::from(std::env::var("ACINUS_LOOK").expect("ACINUS_LOOK"));
+    let outputs: Outputs =
+        [Output::Csv, Output::Json, Output::Overlay, Output::Report, Output::Labels].into();
+    let mut photos = Vec::new();
+    for name in ["black-unsorted-1", "black-unsorted-2", "black-unsorted-3", "white-crowded"] {
+        let (photo, mut reading) = common::truth_reading(name);
+        if name == "white-crowded" {
+            reading.cautions.push("Many objects touch; their outlines are less sure.".into());
+            reading.forced = true;
+        }
+        let start = std::time::Instant::now();
+        let file = format!("sample-images/{name}.jpg");
+        let sheet = report::write_photo(
+            &dir,
+            file.as_ref(),
+            &photo,
+            reading,
+            &outputs,
+            &Default::default(),
+        )
+        .expect("sheet");
+        eprintln!("{name} {:?}", start.elapsed());
+        photos.push(PhotoResult::Done(Box::new(sheet)));
+    }
+    photos.push(PhotoResult::Left(report::LeftOut {
+        file: "sample-images/bad-blurred.jpg".into(),
+        status: report::LeftOutStatus::Refused,
+        message: "out of focus: edges are 6.1 px wide, at most 3 is allowed; focus on the fruit and take it again".into(),
+    }));
+    let settings = LotSettings { load_tonnes: Some(12.5), ..Default::default() };
+    let start = std::time::Instant::now();
+    let run = Run::new(photos, &settings, WithoutSlip::Apart);
+    let page = report::html::page(&run).expect("page");
+    eprintln!("page {:?} {} bytes", start.elapsed(), page.len());
+    std::fs::write(dir.join("report.html"), page).expect("write");
+    eprintln!("{}", report::text::table(&run));
+}

@@ -6,6 +6,7 @@ pub mod canvas;
 pub mod columns;
 pub mod csv;
 pub mod files;
+pub mod html;
 pub mod jpeg;
 pub mod json;
 pub mod labels;
