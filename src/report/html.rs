@@ -103,6 +103,11 @@ fn lot_section(out: &mut String, lot: &LotResult, index: usize, run: &Run) -> Re
         }
         Ok(figures) => {
             lot_figures(out, figures, &sheets)?;
+            if run.lots.len() > 1 && figures.loss.is_some() {
+                out.push_str(
+                    "<p class=\"soft\">The load's mass was given once and taken for every lot.</p>\n",
+                );
+            }
             notes(out, "Assumptions", &figures.assumptions, "notes")?;
         }
     }
@@ -245,7 +250,7 @@ fn spread(d: &DiameterSpread) -> String {
 fn range_strip(share: &Share, scale: f64) -> String {
     let x = |v: f64| columns::fixed((v / scale).clamp(0.0, 1.0) * 150.0 + 5.0, 1);
     format!(
-        "<svg width=\"160\" height=\"20\" viewBox=\"0 0 160 20\" role=\"img\" aria-label=\"{}\">\
+        "<svg class=\"strip\" width=\"160\" height=\"20\" viewBox=\"0 0 160 20\" role=\"img\" aria-label=\"{}\">\
          <path d=\"M5 3v14M155 3v14M5 10h150\" stroke=\"currentColor\" stroke-opacity=\".3\" fill=\"none\"/>\
          <path d=\"M{low} 10H{high}M{low} 5v10M{high} 5v10\" stroke=\"currentColor\" stroke-width=\"2\" fill=\"none\"/>\
          <circle cx=\"{}\" cy=\"10\" r=\"4.5\" fill=\"currentColor\"/></svg>",
@@ -556,13 +561,18 @@ fn colour_words(source: ColourSource) -> &'static str {
     }
 }
 
+/// Escaped text in which no per cent sign stands alone on the next line.
+fn prose(text: &str) -> String {
+    escape(text).replace(" %", "&nbsp;%")
+}
+
 fn cautions_box(out: &mut String, cautions: &[String]) -> fmt::Result {
     if cautions.is_empty() {
         return Ok(());
     }
     out.push_str("<div class=\"caution\"><b>Beware</b>\n<ul>\n");
     for caution in cautions {
-        writeln!(out, "<li>{}</li>", escape(caution))?;
+        writeln!(out, "<li>{}</li>", prose(caution))?;
     }
     out.push_str("</ul></div>\n");
     Ok(())
@@ -574,7 +584,7 @@ fn notes(out: &mut String, title: &str, lines: &[String], class: &str) -> fmt::R
     }
     writeln!(out, "<h3>{title}</h3>\n<ul class=\"{class}\">")?;
     for line in lines {
-        writeln!(out, "<li>{}</li>", escape(line))?;
+        writeln!(out, "<li>{}</li>", prose(line))?;
     }
     out.push_str("</ul>\n");
     Ok(())
