@@ -123,7 +123,7 @@ impl<'a> TrayJson<'a> {
 }
 
 /// Any document as indented JSON with a line end.
-pub(super) fn to_bytes<T: Serialize>(document: &T) -> Result<Vec<u8>, Error> {
+pub fn to_bytes<T: Serialize>(document: &T) -> Result<Vec<u8>, Error> {
     let mut bytes = serde_json::to_vec_pretty(document)
         .map_err(|e| Error::Encode { what: "the JSON document", why: e.to_string() })?;
     bytes.push(b'\n');
