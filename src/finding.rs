@@ -1,6 +1,8 @@
 //! What was found to be wrong, or nearly wrong, with a photograph: a number, its limit, and what
 //! to do about it.
 
+pub use crate::colour::ColourSource;
+
 /// How much a finding weighs.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
@@ -30,20 +32,6 @@ pub struct Finding {
     pub unit: &'static str,
     /// One line: what was found and, unless fine, what to do.
     pub message: String,
-}
-
-/// What the colours of a photograph were corrected by, best first.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize,
-)]
-#[serde(rename_all = "lowercase")]
-pub enum ColourSource {
-    /// The white paper of tiles and slip.
-    Paper,
-    /// The tray floor alone.
-    Floor,
-    /// Not corrected.
-    None,
 }
 
 /// How the colours of a photograph came about.

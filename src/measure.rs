@@ -1,7 +1,23 @@
-//! From labels to one set of measures an object.
+//! From labels to one set of measures an object. This module knows nothing of classes or
+//! statistics.
+//!
+//! Lengths and areas are on the tray floor, with the photograph's parallax taken out as for a
+//! ball that lies on the floor ([`Silhouette::ball`]); for flat things there is
+//! [`Silhouette::flat`]. Formulas of the ball's silhouette: exact pinhole geometry.
+
+use rayon::prelude::*;
+
+use crate::colour::{self, Light};
+use crate::frame::TrayFrame;
+use crate::photo::Photo;
+use crate::segment::LabelMap;
+use crate::segment::Plane;
+use crate::segment::distance::squared_distance;
+use crate::segment::floor::box_blur;
+use crate::segment::work::Work;
 
 /// What is measured of one object, before anything is judged.
-#[derive(Debug, Clone, Default, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Measures {
     /// Label in the label map, from 1.
     pub object: u32,
@@ -15,6 +31,8 @@ pub struct Measures {
     pub y_mm: f64,
     /// Pixel count.
     pub area_px: u32,
+    /// Area of the outline as the floor under it shows it (no parallax taken out), mm².
+    pub seen_area_mm2: f64,
     /// Area of the outline, parallax corrected, mm².
     pub area_mm2: f64,
     /// Diameter of the circle of the same corrected area, mm.
@@ -23,11 +41,18 @@ pub struct Measures {
     pub length_mm: f64,
     /// Minor axis of the same ellipse, mm.
     pub width_mm: f64,
-    /// 4π·area/perimeter².
+    /// Twice the greatest distance of an inner point from the outline, mm: the stem's thickness,
+    /// not the jack's spread.
+    pub inner_width_mm: f64,
+    /// 4π·area/perimeter² (Crofton perimeter, four directions); 1 for a disc.
     pub circularity: f64,
-    /// Area over convex area.
+    /// Area over the area of the convex hull of the pixels' corners.
     pub solidity: f64,
-    /// Mean CIELAB lightness, 0 to 100.
+    /// Area over the area of the ellipse with the same second moments; 1 for an ellipse.
+    pub fullness: f64,
+    /// Share of the outline that touches other objects, 0 to 1.
+    pub contact_share: f64,
+    /// Mean CIELAB lightness of the inner pixels, 0 to 100.
     pub lightness: f64,
     /// Mean a*.
     pub a: f64,
@@ -37,14 +62,467 @@ pub struct Measures {
     pub chroma: f64,
     /// Hue angle of the mean colour, degrees 0 to 360.
     pub hue_deg: f64,
-    /// Share of pixels that are green, 0 to 1.
+    /// Standard deviation of L*.
+    pub lightness_sd: f64,
+    /// Standard deviation of a* and b* together.
+    pub colour_sd: f64,
+    /// Share of inner pixels that are green (hue 95 to 180°, chroma above 10), 0 to 1.
     pub green_share: f64,
-    /// Share of pixels that are red, 0 to 1.
+    /// Share of inner pixels that are red (hue 330 to 40°, chroma above 12), 0 to 1.
     pub red_share: f64,
-    /// Share of pixels that are brown, 0 to 1.
+    /// Share of inner pixels that are brown (hue 40 to 85°, chroma above 8, L* below 60), 0 to 1.
     pub brown_share: f64,
-    /// Wrinkle texture at berry scale, CIELAB lightness units.
+    /// Wrinkle texture: root mean square of what is darker than its surroundings of 0.5 mm
+    /// radius, in percent of L* + 10.
+    pub wrinkle_fine: f64,
+    /// The same against surroundings of 1.5 mm radius: berry scale.
     pub wrinkle: f64,
-    /// Touches the photograph's edge or the tray floor's.
+    /// Touches the photograph's edge.
     pub touches_edge: bool,
+}
+
+/// An object's silhouette as projected on the tray floor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Silhouette {
+    /// Its centre on the floor, mm.
+    pub centre_mm: [f64; 2],
+    /// Its area on the floor, mm².
+    pub area_mm2: f64,
+    /// Its central second moments on the floor, mm² (xx, xy, yy).
+    pub moments_mm2: [f64; 3],
+}
+
+/// A silhouette with the parallax taken out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Corrected {
+    /// Floor point under the object's centre, mm.
+    pub foot_mm: [f64; 2],
+    /// Area, mm².
+    pub area_mm2: f64,
+    /// Major axis, mm.
+    pub length_mm: f64,
+    /// Minor axis, mm.
+    pub width_mm: f64,
+}
+
+impl Silhouette {
+    fn scaled(&self, camera: [f64; 3], radial: f64, tangential: f64, foot: f64) -> Corrected {
+        let d = [self.centre_mm[0] - camera[0], self.centre_mm[1] - camera[1]];
+        let s = d[0].hypot(d[1]);
+        let u = if s > 1e-9 { [d[0] / s, d[1] / s] } else { [1.0, 0.0] };
+        let [xx, xy, yy] = self.moments_mm2;
+        // Into radial and tangential axes, scaled there.
+        let rr = u[0] * u[0] * xx + 2.0 * u[0] * u[1] * xy + u[1] * u[1] * yy;
+        let tt = u[1] * u[1] * xx - 2.0 * u[0] * u[1] * xy + u[0] * u[0] * yy;
+        let rt = u[0] * u[1] * (yy - xx) + (u[0] * u[0] - u[1] * u[1]) * xy;
+        let (rr, tt, rt) =
+            (rr / (radial * radial), tt / (tangential * tangential), rt / (radial * tangential));
+        let mid = (rr + tt) / 2.0;
+        let spread = ((rr - tt) / 2.0).hypot(rt);
+        Corrected {
+            foot_mm: [camera[0] + d[0] * foot, camera[1] + d[1] * foot],
+            area_mm2: self.area_mm2 / (radial * tangential),
+            length_mm: 4.0 * (mid + spread).max(0.0).sqrt(),
+            width_mm: 4.0 * (mid - spread).max(0.0).sqrt(),
+        }
+    }
+
+    /// Parallax of a ball that lies on the floor: seen from height H, with d = H − r and
+    /// D² = s² + d², its silhouette on the floor is an ellipse with semi-axes
+    /// H·r/√(d² − r²) across and H·r·√(D² − r²)/(d² − r²) along the line from the camera's foot,
+    /// centred at H·s·d/(d² − r²). Undone by fixed-point iteration on r.
+    pub fn ball(&self, camera: [f64; 3]) -> Corrected {
+        let height = camera[2];
+        let seen =
+            (self.centre_mm[0] - camera[0]).hypot(self.centre_mm[1] - camera[1]);
+        let measured = (self.area_mm2 / std::f64::consts::PI).sqrt();
+        let mut r = measured.min(0.45 * height);
+        let (mut radial, mut tangential, mut foot) = (1.0, 1.0, 1.0);
+        for _ in 0..8 {
+            let d = height - r;
+            let q = d * d - r * r;
+            foot = q / (height * d);
+            let s = seen * foot;
+            tangential = height / q.sqrt();
+            radial = height * (s * s + d * d - r * r).sqrt() / q;
+            r = (measured / (radial * tangential).sqrt()).min(0.45 * height);
+        }
+        self.scaled(camera, radial, tangential, foot)
+    }
+
+    /// Parallax of a flat thing of the given height: its outline is taken to lie at half of it.
+    pub fn flat(&self, camera: [f64; 3], thick_mm: f64) -> Corrected {
+        let z = (thick_mm / 2.0).clamp(0.0, 0.45 * camera[2]);
+        let scale = camera[2] / (camera[2] - z);
+        self.scaled(camera, scale, scale, 1.0 / scale)
+    }
+}
+
+/// Sums over one object's pixels.
+#[derive(Clone)]
+struct Sums {
+    n: u32,
+    moments: [f64; 5],
+    lab: [f64; 3],
+    lab2: [f64; 3],
+    inner: u32,
+    green: u32,
+    red: u32,
+    brown: u32,
+    /// Changes of label across the four directions: along rows, along columns, both diagonals.
+    cuts: [u32; 4],
+    contacts: u32,
+    edge: bool,
+    /// First and last column of each row: row, first, last.
+    extents: Vec<(u32, u32, u32)>,
+}
+
+impl Default for Sums {
+    fn default() -> Self {
+        Sums {
+            n: 0,
+            moments: [0.0; 5],
+            lab: [0.0; 3],
+            lab2: [0.0; 3],
+            inner: 0,
+            green: 0,
+            red: 0,
+            brown: 0,
+            cuts: [0; 4],
+            contacts: 0,
+            edge: false,
+            extents: Vec::new(),
+        }
+    }
+}
+
+impl Sums {
+    fn add(&mut self, o: &Sums) {
+        self.n += o.n;
+        self.inner += o.inner;
+        self.green += o.green;
+        self.red += o.red;
+        self.brown += o.brown;
+        self.contacts += o.contacts;
+        self.edge |= o.edge;
+        self.moments.iter_mut().zip(o.moments).for_each(|(s, v)| *s += v);
+        self.lab.iter_mut().zip(o.lab).for_each(|(s, v)| *s += v);
+        self.lab2.iter_mut().zip(o.lab2).for_each(|(s, v)| *s += v);
+        self.cuts.iter_mut().zip(o.cuts).for_each(|(s, v)| *s += v);
+        self.extents.extend_from_slice(&o.extents);
+    }
+}
+
+/// Rows of one strip: fixed, so that sums do not depend on the number of threads.
+const STRIP: usize = 128;
+/// Pixels nearer to the outline than this share in their neighbours' colour and are left out.
+const MARGIN_MM: f64 = 0.35;
+
+/// Measures every object. `work` is the reduced picture that the labels were made from.
+pub fn measure(
+    photo: &Photo,
+    labels: &LabelMap,
+    work: &Work,
+    light: &Light,
+    frame: &TrayFrame,
+) -> Vec<(Measures, Silhouette)> {
+    let sums = gather(photo, labels, light, frame.px_per_mm);
+    let textures = textures(labels, work);
+    sums.into_par_iter()
+        .zip(textures)
+        .enumerate()
+        .skip(1)
+        .map(|(k, (s, t))| finish(k as u32, &s, t, frame, work.px_per_mm))
+        .collect()
+}
+
+fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Vec<Sums> {
+    let (w, h) = (labels.width, labels.height);
+    let raw = photo.rgb.as_raw();
+    let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
+    let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
+    let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
+        .into_par_iter()
+        .map(|strip| {
+            let mut sums = vec![Sums::default(); labels.count + 1];
+            for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
+                let row = &labels.labels[y * w..(y + 1) * w];
+                let above = (y > 0).then(|| &labels.labels[(y - 1) * w..y * w]);
+                let up = (y >= margin).then(|| &labels.labels[(y - margin) * w..]);
+                let down = (y + margin < h).then(|| &labels.labels[(y + margin) * w..]);
+                let (left, right) = (light.at(0.0, y as f64), light.at(w as f64, y as f64));
+                let at = |r: Option<&[u16]>, x: usize| r.map_or(0, |r| r[x]);
+                for x in 0..w {
+                    let k = row[x];
+                    // Label changes towards the left, above and both upper diagonals.
+                    let pairs = [
+                        if x > 0 { row[x - 1] } else { 0 },
+                        at(above, x),
+                        if x > 0 { at(above, x - 1) } else { 0 },
+                        if x + 1 < w { at(above, x + 1) } else { 0 },
+                    ];
+                    if k == 0 && pairs == [0; 4] {
+                        continue;
+                    }
+                    for (d, other) in pairs.into_iter().enumerate() {
+                        if other != k {
+                            for (own, next) in [(k, other), (other, k)] {
+                                if own != 0 {
+                                    let s = &mut sums[own as usize];
+                                    s.cuts[d] += 1;
+                                    s.contacts += u32::from(d < 2 && next != 0);
+                                }
+                            }
+                        }
+                    }
+                    if k == 0 {
+                        continue;
+                    }
+                    let s = &mut sums[k as usize];
+                    let (fx, fy) = (x as f64, y as f64);
+                    s.n += 1;
+                    s.moments[0] += fx;
+                    s.moments[1] += fy;
+                    s.moments[2] += fx * fx;
+                    s.moments[3] += fx * fy;
+                    s.moments[4] += fy * fy;
+                    s.edge |= x == 0 || y == 0 || x + 1 == w || y + 1 == h;
+                    match s.extents.last_mut() {
+                        Some(e) if e.0 == y as u32 => e.2 = x as u32,
+                        _ => s.extents.push((y as u32, x as u32, x as u32)),
+                    }
+                    let inner = x >= margin
+                        && x + margin < w
+                        && row[x - margin] == k
+                        && row[x + margin] == k
+                        && at(up, x) == k
+                        && at(down, x) == k;
+                    if !inner {
+                        continue;
+                    }
+                    let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
+                    let t = x as f64 / w as f64;
+                    let rgb: [f32; 3] = std::array::from_fn(|c| {
+                        table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
+                    });
+                    let lab = colour::fast_lab(rgb);
+                    s.inner += 1;
+                    for c in 0..3 {
+                        s.lab[c] += f64::from(lab[c]);
+                        s.lab2[c] += f64::from(lab[c] * lab[c]);
+                    }
+                    let (green, red, brown) = tint(lab);
+                    s.green += u32::from(green);
+                    s.red += u32::from(red);
+                    s.brown += u32::from(brown);
+                }
+            }
+            sums
+        })
+        .collect();
+    let mut total = vec![Sums::default(); labels.count + 1];
+    for part in &parts {
+        total.iter_mut().zip(part).for_each(|(t, p)| t.add(p));
+    }
+    total
+}
+
+/// Green, red, brown, by tangents instead of angles.
+#[inline]
+fn tint(lab: [f32; 3]) -> (bool, bool, bool) {
+    let [l, a, b] = lab;
+    let c2 = a * a + b * b;
+    // tan 5° = 0.0875 (95°), tan 40° = 0.8391, tan 30° = 0.5774, tan 85° = 11.43.
+    let green = c2 > 100.0 && b >= 0.0 && a < -0.0875 * b;
+    let red = c2 > 144.0 && a > 0.0 && b < 0.8391 * a && b > -0.5774 * a;
+    let brown = c2 > 64.0 && l < 60.0 && a > 0.0 && b >= 0.8391 * a && b < 11.43 * a;
+    (green, red, brown)
+}
+
+/// Texture and inner width of one object: fine wrinkle, berry-scale wrinkle, inner width px.
+type Texture = [f64; 3];
+
+fn textures(labels: &LabelMap, work: &Work) -> Vec<Texture> {
+    let (w, h, f) = (work.width(), work.height(), work.factor);
+    let blurred = |mm: f64| {
+        let mut data = work.l.data.clone();
+        box_blur(&mut data, w, h, ((mm * work.px_per_mm).round() as usize).max(1));
+        Plane { width: w, height: h, data }
+    };
+    let (fine, coarse) = rayon::join(|| blurred(0.5), || blurred(1.5));
+    // The label at each work pixel's middle, and each object's box.
+    let mut small = vec![0u16; w * h];
+    let mut boxes = vec![[usize::MAX, usize::MAX, 0, 0]; labels.count + 1];
+    for y in 0..h {
+        let py = work.origin[1] + y * f + f / 2;
+        if py >= labels.height {
+            continue;
+        }
+        for x in 0..w {
+            let px = work.origin[0] + x * f + f / 2;
+            let k = if px < labels.width { labels.labels[py * labels.width + px] } else { 0 };
+            small[y * w + x] = k;
+            if k != 0 {
+                let b = &mut boxes[k as usize];
+                *b = [b[0].min(x), b[1].min(y), b[2].max(x + 1), b[3].max(y + 1)];
+            }
+        }
+    }
+    boxes
+        .par_iter()
+        .enumerate()
+        .map(|(k, &[x0, y0, x1, y1])| {
+            if k == 0 || x0 >= x1 {
+                return [0.0; 3];
+            }
+            let bw = x1 - x0;
+            let mask: Vec<bool> = (y0..y1)
+                .flat_map(|y| (x0..x1).map(move |x| (x, y)))
+                .map(|(x, y)| small[y * w + x] as usize == k)
+                .collect();
+            let distance = squared_distance(&mask, bw);
+            let deepest = distance.iter().copied().fold(0.0f32, f32::max).sqrt();
+            let inside = (0.8 * work.px_per_mm as f32).min(deepest * 0.5);
+            let (mut sum, mut n) = ([0.0f64; 2], 0usize);
+            for (i, d) in distance.iter().enumerate() {
+                if *d < inside * inside || *d == 0.0 {
+                    continue;
+                }
+                let g = (y0 + i / bw) * w + x0 + i % bw;
+                n += 1;
+                for (s, blur) in sum.iter_mut().zip([&fine, &coarse]) {
+                    let base = blur.data[g].max(0.0) + 10.0;
+                    let dark = ((blur.data[g] - work.l.data[g]) / base).max(0.0);
+                    *s += f64::from(dark * dark);
+                }
+            }
+            let rms = sum.map(|s| 100.0 * (s / n.max(1) as f64).sqrt());
+            [rms[0], rms[1], 2.0 * f64::from(deepest)]
+        })
+        .collect()
+}
+
+fn finish(
+    object: u32,
+    s: &Sums,
+    texture: Texture,
+    frame: &TrayFrame,
+    work_px_per_mm: f64,
+) -> (Measures, Silhouette) {
+    let n = f64::from(s.n.max(1));
+    let (col, row) = (s.moments[0] / n, s.moments[1] / n);
+    let central = [
+        s.moments[2] / n - col * col + 1.0 / 12.0,
+        s.moments[3] / n - col * row,
+        s.moments[4] / n - row * row + 1.0 / 12.0,
+    ];
+    // Local linear map from pixels to floor millimetres.
+    let step = 1.0;
+    let [px, py] = frame.to_mm([col + step, row]);
+    let [qx, qy] = frame.to_mm([col - step, row]);
+    let [ux, uy] = frame.to_mm([col, row + step]);
+    let [vx, vy] = frame.to_mm([col, row - step]);
+    let j = [
+        [(px - qx) / (2.0 * step), (ux - vx) / (2.0 * step)],
+        [(py - qy) / (2.0 * step), (uy - vy) / (2.0 * step)],
+    ];
+    let [xx, xy, yy] = central;
+    let along = |a: [f64; 2], b: [f64; 2]| {
+        a[0] * b[0] * xx + (a[0] * b[1] + a[1] * b[0]) * xy + a[1] * b[1] * yy
+    };
+    let det = (j[0][0] * j[1][1] - j[0][1] * j[1][0]).abs();
+    let silhouette = Silhouette {
+        centre_mm: frame.to_mm([col, row]),
+        area_mm2: n * det,
+        moments_mm2: [along(j[0], j[0]), along(j[0], j[1]), along(j[1], j[1])],
+    };
+    let ball = silhouette.ball(frame.camera_mm);
+    let perimeter = crofton(&s.cuts);
+    let area_ellipse =
+        4.0 * std::f64::consts::PI * (xx * yy - xy * xy).max(1e-12).sqrt();
+    let m = f64::from(s.inner.max(1));
+    let lab = s.lab.map(|v| v / m);
+    let variance: [f64; 3] = std::array::from_fn(|c| (s.lab2[c] / m - lab[c] * lab[c]).max(0.0));
+    let rim = f64::from(s.cuts[0] + s.cuts[1]).max(1.0);
+    let scale = (ball.area_mm2 / silhouette.area_mm2.max(1e-12)).sqrt();
+    let measures = Measures {
+        object,
+        row,
+        col,
+        x_mm: ball.foot_mm[0],
+        y_mm: ball.foot_mm[1],
+        area_px: s.n,
+        seen_area_mm2: silhouette.area_mm2,
+        area_mm2: ball.area_mm2,
+        circle_diameter_mm: (4.0 * ball.area_mm2 / std::f64::consts::PI).sqrt(),
+        length_mm: ball.length_mm,
+        width_mm: ball.width_mm,
+        inner_width_mm: texture[2] / work_px_per_mm * scale,
+        circularity: 4.0 * std::f64::consts::PI * n / (perimeter * perimeter).max(1e-12),
+        solidity: n / hull_area(&s.extents).max(n),
+        fullness: n / area_ellipse,
+        contact_share: f64::from(s.contacts) / rim,
+        lightness: lab[0],
+        a: lab[1],
+        b: lab[2],
+        chroma: colour::chroma(lab),
+        hue_deg: colour::hue_deg(lab),
+        lightness_sd: variance[0].sqrt(),
+        colour_sd: (variance[1] + variance[2]).sqrt(),
+        green_share: f64::from(s.green) / m,
+        red_share: f64::from(s.red) / m,
+        brown_share: f64::from(s.brown) / m,
+        wrinkle_fine: texture[0],
+        wrinkle: texture[1],
+        touches_edge: s.edge,
+    };
+    (measures, silhouette)
+}
+
+/// Perimeter by the Cauchy–Crofton formula over four directions: π/2 times the mean, over the
+/// directions, of crossings times line spacing (1 px along rows and columns, 1/√2 px along
+/// diagonals).
+fn crofton(cuts: &[u32; 4]) -> f64 {
+    let straight = f64::from(cuts[0] + cuts[1]);
+    let diagonal = f64::from(cuts[2] + cuts[3]) * std::f64::consts::FRAC_1_SQRT_2;
+    std::f64::consts::PI / 8.0 * (straight + diagonal)
+}
+
+/// Area of the convex hull of the pixels' corners (Andrew's monotone chain over row extents).
+fn hull_area(extents: &[(u32, u32, u32)]) -> f64 {
+    let mut points: Vec<[f64; 2]> = Vec::with_capacity(extents.len() * 4);
+    for &(y, a, b) in extents {
+        for dy in [-0.5, 0.5] {
+            points.push([f64::from(a) - 0.5, f64::from(y) + dy]);
+            points.push([f64::from(b) + 0.5, f64::from(y) + dy]);
+        }
+    }
+    points.sort_by(|p, q| p[0].total_cmp(&q[0]).then(p[1].total_cmp(&q[1])));
+    let cross = |o: [f64; 2], p: [f64; 2], q: [f64; 2]| {
+        (p[0] - o[0]) * (q[1] - o[1]) - (p[1] - o[1]) * (q[0] - o[0])
+    };
+    let half = |points: &mut dyn Iterator<Item = [f64; 2]>| {
+        let mut chain: Vec<[f64; 2]> = Vec::new();
+        for p in points {
+            while chain.len() >= 2
+                && cross(chain[chain.len() - 2], chain[chain.len() - 1], p) <= 0.0
+            {
+                chain.pop();
+            }
+            chain.push(p);
+        }
+        chain.pop();
+        chain
+    };
+    let mut hull = half(&mut points.iter().copied());
+    hull.extend(half(&mut points.iter().rev().copied()));
+    let twice: f64 = hull
+        .iter()
+        .enumerate()
+        .map(|(i, p)| {
+            let q = hull[(i + 1) % hull.len()];
+            p[0] * q[1] - q[0] * p[1]
+        })
+        .sum();
+    twice.abs() / 2.0
 }

@@ -1,9 +1,16 @@
 //! The only place that knows the order of the stages.
 
-use crate::classify::ObjectReading;
-use crate::finding::{ColourFacts, Finding};
-use crate::marks::Marks;
-use crate::segment::LabelMap;
+use std::time::Instant;
+
+use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
+use crate::colour::{self, ColourSource, Light};
+use crate::finding::{ColourFacts, Finding, Severity};
+use crate::frame::{CameraSource, FrameSource};
+use crate::marks::{self, Marks, MarksError, MarksSettings};
+use crate::measure::{self, Measures, Silhouette};
+use crate::photo::{self, Photo, PhotoError};
+use crate::profile::Profile;
+use crate::segment::{self, LabelMap, Prepared, Scene, SegmentModel, SegmentSettings, TrayArea};
 
 /// Everything read from one photograph.
 #[derive(Debug, Clone)]
@@ -24,6 +31,10 @@ pub struct TrayReading {
     pub labels: LabelMap,
     /// How the colours came about; none when colour was not looked at.
     pub colour: Option<ColourFacts>,
+    /// Skin colour the objects were judged by.
+    pub fruit: Fruit,
+    /// Name of the profile used.
+    pub profile: String,
     /// Checks of the photograph, worst first.
     pub findings: Vec<Finding>,
     /// True when a refused photograph was measured all the same (`--force`).
@@ -34,4 +45,286 @@ pub struct TrayReading {
     pub cautions: Vec<String>,
     /// Seconds a stage took, in order.
     pub timings: Vec<(&'static str, f64)>,
+}
+
+/// Settings of all stages.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Settings {
+    /// Marks and frame.
+    pub marks: MarksSettings,
+    /// Finding and splitting.
+    pub segment: SegmentSettings,
+    /// Judging.
+    pub classify: ClassifySettings,
+    /// Measure a photograph that the checks refuse.
+    pub force: bool,
+}
+
+/// Why a photograph has no reading.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// Not a usable picture file.
+    #[error(transparent)]
+    Photo(#[from] PhotoError),
+    /// No tray frame.
+    #[error(transparent)]
+    Marks(#[from] MarksError),
+}
+
+/// A decoded photograph with its marks and its light.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    /// The photograph.
+    pub photo: Photo,
+    /// Its marks.
+    pub marks: Marks,
+    /// The light to be divided out.
+    pub light: Light,
+    /// How the colours came about.
+    pub colour: ColourFacts,
+}
+
+/// Decodes, finds the marks, measures the light.
+pub fn open(photo: Photo, settings: &Settings) -> Result<Opened, MarksError> {
+    let marks = marks::read(&photo, &settings.marks)?;
+    let centres: Vec<[f64; 2]> = marks.tiles.iter().map(|t| t.centre_mm).collect();
+    let samples = colour::paper_samples(
+        &photo,
+        &marks.frame,
+        &centres,
+        marks::layout::TILE_SYMBOL_MM / 2.0 + 0.5,
+        marks::layout::TILE_PAPER_MM / 2.0 - 0.7,
+    );
+    let light = if photo.grey {
+        Light::from_paper(&samples).unwrap_or_else(Light::none)
+    } else {
+        Light::from_paper(&samples).unwrap_or_else(|| floor_light(&photo, &marks, settings))
+    };
+    let patches = marks.slip.as_ref().map(|s| colour::patch_error(&photo, &light, &s.patches));
+    let colour = ColourFacts {
+        source: light.source,
+        grey_patches_delta_e00: patches.flatten(),
+        grey: photo.grey,
+    };
+    Ok(Opened { photo, marks, light, colour })
+}
+
+/// Without paper, the tray floor is the only thing that may be neutral.
+fn floor_light(photo: &Photo, marks: &Marks, settings: &Settings) -> Light {
+    let none = Light::none();
+    let prepared = prepare_with(photo, marks, &none, settings);
+    let f = &prepared.floor;
+    let w = f.planes[0].width;
+    let mut rgb: [Vec<f32>; 3] = Default::default();
+    for (i, _) in f.bare.iter().enumerate().filter(|(_, b)| **b) {
+        let step = f.cell * prepared.work.factor;
+        let x = (prepared.work.origin[0] + i % w * step).min(photo.rgb.width() as usize - 1);
+        let y = (prepared.work.origin[1] + i / w * step).min(photo.rgb.height() as usize - 1);
+        let px = photo.rgb.get_pixel(x as u32, y as u32);
+        rgb.iter_mut().zip(px.0).for_each(|(v, c)| v.push(colour::linear(c)));
+    }
+    if rgb[0].is_empty() {
+        return none;
+    }
+    Light::from_floor(rgb.map(|mut v| {
+        let mid = v.len() / 2;
+        f64::from(*v.select_nth_unstable_by(mid, f32::total_cmp).1)
+    }))
+}
+
+fn scene<'a>(photo: &'a Photo, marks: &'a Marks, light: &'a Light) -> Scene<'a> {
+    let tray = match (marks.frame.source, marks.frame.tray_mm) {
+        (FrameSource::GivenScale, _) | (_, None) => TrayArea::Search,
+        (_, Some(size)) => {
+            TrayArea::Outline(segment::tray_outline(&marks.frame, size, TRAY_INSET_MM))
+        }
+    };
+    Scene { photo, tray, paper_px: &marks.paper_px, light, px_per_mm: marks.frame.px_per_mm }
+}
+
+/// The crease between floor and wall is left out by this, mm.
+const TRAY_INSET_MM: f64 = 0.5;
+
+fn prepare_with(photo: &Photo, marks: &Marks, light: &Light, settings: &Settings) -> Prepared {
+    segment::prepare(&scene(photo, marks, light), &settings.segment)
+}
+
+/// Reduces the photograph and finds the floor.
+pub fn prepare(opened: &Opened, settings: &Settings) -> Prepared {
+    prepare_with(&opened.photo, &opened.marks, &opened.light, settings)
+}
+
+/// Finds and splits the objects.
+pub fn find_objects(
+    opened: &Opened,
+    prepared: &Prepared,
+    profile: &Profile,
+    settings: &Settings,
+) -> LabelMap {
+    label_with(opened, prepared, &profile.segment, settings)
+}
+
+/// Finds and splits the objects by the learned part alone.
+pub fn label_with(
+    opened: &Opened,
+    prepared: &Prepared,
+    model: &SegmentModel,
+    settings: &Settings,
+) -> LabelMap {
+    let scene = scene(&opened.photo, &opened.marks, &opened.light);
+    if opened.photo.grey {
+        segment::segment_by_contrast(&scene, prepared, &settings.segment)
+    } else {
+        segment::segment(&scene, prepared, &settings.segment, model)
+    }
+}
+
+/// Measures the objects.
+pub fn measure_objects(
+    opened: &Opened,
+    prepared: &Prepared,
+    labels: &LabelMap,
+) -> Vec<(Measures, Silhouette)> {
+    measure::measure(&opened.photo, labels, &prepared.work, &opened.light, &opened.marks.frame)
+}
+
+/// Reads one photograph from the bytes of its file.
+pub fn read_tray(
+    name: &str,
+    bytes: &[u8],
+    profile: &Profile,
+    settings: &Settings,
+) -> Result<(Photo, TrayReading), Error> {
+    let mut clock = Clock::start();
+    let photo = photo::decode(bytes)?;
+    clock.lap("decode");
+    let opened = open(photo, settings)?;
+    clock.lap("marks and light");
+    let prepared = prepare(&opened, settings);
+    clock.lap("floor");
+    let labels = find_objects(&opened, &prepared, profile, settings);
+    clock.lap("segment");
+    let measured = measure_objects(&opened, &prepared, &labels);
+    clock.lap("measure");
+    let camera = opened.marks.frame.camera_mm;
+    let mut judged =
+        classify::classify(&measured, camera, &profile.classes, &settings.classify);
+    if opened.photo.grey {
+        for o in &mut judged.objects {
+            o.class = None;
+            o.probabilities = [0.25; 4];
+        }
+    }
+    clock.lap("classify");
+    let assumptions = assumptions(&opened, &judged, settings);
+    let cautions = cautions(&opened, &judged);
+    let reading = TrayReading {
+        name: name.to_string(),
+        sha256: opened.photo.sha256.clone(),
+        size_px: [opened.photo.rgb.width(), opened.photo.rgb.height()],
+        taken: opened.photo.exif.taken.clone(),
+        marks: opened.marks,
+        objects: judged.objects,
+        labels,
+        colour: Some(opened.colour),
+        fruit: judged.fruit,
+        profile: profile.name.clone(),
+        findings: Vec::new(),
+        forced: false,
+        assumptions,
+        cautions,
+        timings: clock.laps,
+    };
+    Ok((opened.photo, reading))
+}
+
+/// Looks at one photograph without measuring it: what would be said of it, worst first.
+pub fn check(bytes: &[u8], settings: &Settings) -> Result<Vec<Finding>, Error> {
+    let opened = open(photo::decode(bytes)?, settings)?;
+    let frame = &opened.marks.frame;
+    let few = matches!(frame.source, FrameSource::ThreeTiles | FrameSource::TwoTiles);
+    Ok(vec![Finding {
+        check: "scale",
+        severity: if few { Severity::Caution } else { Severity::Fine },
+        value: Some(frame.px_per_mm),
+        limit: None,
+        unit: "px/mm",
+        message: format!(
+            "scale {:.2} px/mm, {} tiles read",
+            frame.px_per_mm,
+            opened.marks.tiles.len()
+        ),
+    }])
+}
+
+struct Clock {
+    last: Instant,
+    laps: Vec<(&'static str, f64)>,
+}
+
+impl Clock {
+    fn start() -> Clock {
+        Clock { last: Instant::now(), laps: Vec::new() }
+    }
+
+    fn lap(&mut self, name: &'static str) {
+        let now = Instant::now();
+        self.laps.push((name, (now - self.last).as_secs_f64()));
+        self.last = now;
+    }
+}
+
+fn assumptions(opened: &Opened, judged: &classify::Judged, settings: &Settings) -> Vec<String> {
+    let mut out = opened.photo.notes.clone();
+    out.extend(opened.marks.notes.iter().cloned());
+    match opened.light.source {
+        ColourSource::Paper => out.push(format!(
+            "light and colour cast taken from the tiles' white paper, which is taken to reflect {:.2} evenly",
+            colour::PAPER_REFLECTANCE
+        )),
+        ColourSource::Floor => {
+            out.push("no paper in view: the tray floor is taken as neutral grey".into());
+        }
+        ColourSource::None => out.push(
+            "no paper and no neutral floor in view: colours taken as the camera gives them".into(),
+        ),
+    }
+    if opened.marks.frame.camera_source == CameraSource::Default
+        && !out.iter().any(|n| n.contains("height"))
+    {
+        out.push(format!(
+            "camera taken to be {:.0} mm above the tray floor (no focal length in the file)",
+            opened.marks.frame.camera_mm[2]
+        ));
+    }
+    match settings.classify.fruit {
+        Some(fruit) => out.push(format!("fruit given as {}-skinned", fruit.name())),
+        None => out.push(format!("fruit taken as {}-skinned by its colour", judged.fruit.name())),
+    }
+    out
+}
+
+fn cautions(opened: &Opened, judged: &classify::Judged) -> Vec<String> {
+    let mut out = Vec::new();
+    if opened.photo.grey {
+        out.push("grey picture: measured, not classified".to_string());
+        return out;
+    }
+    if (0.2..0.8).contains(&judged.white_vote) {
+        out.push(
+            "black and white fruit could not be told apart with confidence: give --fruit".into(),
+        );
+    }
+    if judged.typical_distance.is_some_and(|d| d > 1.0) {
+        out.push(
+            "the typical berry of this tray is unlike the sound berries that the profile was taught: check the classes by eye, or teach a profile for this fruit".into(),
+        );
+    }
+    let unassigned = judged.objects.iter().filter(|o| o.class.is_none()).count();
+    if unassigned > 0 {
+        out.push(format!(
+            "{unassigned} objects are unlike anything taught and were left unassigned"
+        ));
+    }
+    out
 }

@@ -38,11 +38,9 @@ pub fn run(args: &CheckArgs) -> Result<Ending, Error> {
 
 fn check(path: &Path, reader: &Reader) -> Checked {
     let file = path.display().to_string();
-    let checked = std::fs::read(path)
-        .map_err(|e| unreadable(path, &e))
-        .and_then(|bytes| {
-            pipeline::check(&bytes, &reader.settings).map_err(|e| left_out(path, &e))
-        });
+    let checked = std::fs::read(path).map_err(|e| unreadable(path, &e)).and_then(|bytes| {
+        pipeline::check(&bytes, &reader.settings).map_err(|e| left_out(path, &e))
+    });
     match checked {
         Ok(findings) => Checked {
             usable: findings.iter().all(|f| f.severity != Severity::Refusal),
@@ -55,7 +53,12 @@ fn check(path: &Path, reader: &Reader) -> Checked {
                 LeftOutStatus::Refused => "",
                 LeftOutStatus::Failed => "failed: ",
             };
-            Checked { file, usable: false, findings: Vec::new(), message: Some(format!("{word}{message}")) }
+            Checked {
+                file,
+                usable: false,
+                findings: Vec::new(),
+                message: Some(format!("{word}{message}")),
+            }
         }
     }
 }

@@ -12,8 +12,8 @@ use acinus::profile::Profile;
 use acinus::report::{Output, Outputs};
 
 use super::Error;
-use super::read::Reader;
 use super::flags::{self, AssessArgs, Format, MachineArgs, ReadingArgs};
+use super::read::Reader;
 
 /// Everything an `assess` run needs to know.
 pub struct RunSettings {
@@ -176,9 +176,16 @@ mod tests {
     #[test]
     fn a_folder_stands_for_its_pictures_without_truth_and_outputs() {
         let dir = tempfile::tempdir().expect("dir");
-        for name in
-            ["b.JPG", "a.jpg", "a.ids.png", "a.json", "a.overlay.jpg", "a.labels.png", "c.tiff", ".d.jpg"]
-        {
+        for name in [
+            "b.JPG",
+            "a.jpg",
+            "a.ids.png",
+            "a.json",
+            "a.overlay.jpg",
+            "a.labels.png",
+            "c.tiff",
+            ".d.jpg",
+        ] {
             fs::write(dir.path().join(name), b"").expect("write");
         }
         let found = photos(&[dir.path().to_owned()]).expect("photographs");
@@ -198,7 +205,8 @@ mod tests {
     fn the_same_stem_is_refused_whatever_folder_ending_or_case() {
         let paths = |names: &[&str]| names.iter().map(PathBuf::from).collect::<Vec<_>>();
         assert!(refuse_same_stems(&paths(&["a/x.jpg", "b/y.jpg"])).is_ok());
-        for pair in [["a/x.jpg", "b/x.jpg"], ["x.jpg", "x.png"], ["X.jpg", "x.jpg"], ["x.jpg", "x.jpg"]]
+        for pair in
+            [["a/x.jpg", "b/x.jpg"], ["x.jpg", "x.png"], ["X.jpg", "x.jpg"], ["x.jpg", "x.jpg"]]
         {
             let error = refuse_same_stems(&paths(&pair)).expect_err("same stem").to_string();
             assert!(error.contains(pair[0]) && error.contains(pair[1]), "{error}");

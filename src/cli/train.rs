@@ -14,14 +14,11 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
     let failed = |e: teach::TeachError| Error::Failed(e.to_string());
     let settings = acinus::pipeline::Settings::default();
     let pupils = teach::open_pupils(&photos, &settings).map_err(failed)?;
-    let profile = teach::train(
-        &pupils,
-        &stem(&args.out),
-        &settings,
-        SegmentTraining::default(),
-        |line| tell(&line),
-    )
-    .map_err(failed)?;
+    let profile =
+        teach::train(&pupils, &stem(&args.out), &settings, SegmentTraining::default(), |line| {
+            tell(&line)
+        })
+        .map_err(failed)?;
     files::write_atomically(&args.out, &json::to_bytes(&profile)?)?;
     tell(&format!("Profile written to {}", args.out.display()));
     Ok(Ending::AllDone)

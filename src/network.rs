@@ -1,0 +1,485 @@
+//! A small fully connected network: the learned judge of pixels and of neighbouring pieces.
+//!
+//! Weights are data (JSON); training is plain stochastic gradient descent with Adam moments
+//! (Kingma and Ba 2015) on the logistic loss, from a fixed seed, so that the same photographs
+//! give the same weights.
+
+use serde::{Deserialize, Serialize};
+
+/// Inputs in one block of [`Network::eval_block`].
+pub const BLOCK: usize = 32;
+
+/// One layer: `out[j] = bias[j] + Σ weight[j·n + i]·in[i]`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Layer {
+    inputs: usize,
+    outputs: usize,
+    weight: Vec<f32>,
+    bias: Vec<f32>,
+}
+
+/// What the outputs mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Output {
+    /// Each output is a probability of its own.
+    Logistic,
+    /// The outputs are probabilities of classes that exclude each other; they sum to 1.
+    Softmax,
+}
+
+/// A network with rectified-linear hidden layers whose outputs are probabilities. Inputs are standardised with the means and scales seen in training.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Network {
+    output: Output,
+    mean: Vec<f32>,
+    scale: Vec<f32>,
+    layers: Vec<Layer>,
+}
+
+/// SplitMix64 (Steele, Lea, Flood 2014): a stable stream of pseudo-random numbers.
+#[derive(Debug, Clone)]
+pub struct Random(u64);
+
+impl Random {
+    /// A stream that depends on the seed only.
+    pub fn new(seed: u64) -> Random {
+        Random(seed)
+    }
+
+    /// The next 64 bits.
+    pub fn next_u64(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    }
+
+    /// Uniform in 0..1.
+    pub fn uniform(&mut self) -> f64 {
+        (self.next_u64() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// Uniform whole number below `n` (n ≥ 1).
+    pub fn below(&mut self, n: usize) -> usize {
+        ((self.uniform() * n as f64) as usize).min(n - 1)
+    }
+
+    /// Standard normal (Box–Muller).
+    pub fn normal(&mut self) -> f64 {
+        let u = 1.0 - self.uniform();
+        (-2.0 * u.ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
+    }
+
+    /// Shuffles in place (Fisher–Yates).
+    pub fn shuffle<T>(&mut self, items: &mut [T]) {
+        for i in (1..items.len()).rev() {
+            items.swap(i, self.below(i + 1));
+        }
+    }
+}
+
+/// Training data: rows of inputs, targets in 0..=1 and a weight for each row.
+#[derive(Debug, Clone, Default)]
+pub struct Samples {
+    /// Inputs, row after row.
+    pub inputs: Vec<f32>,
+    /// Targets, row after row; NaN means 'not asked'.
+    pub targets: Vec<f32>,
+    /// Weight of each row.
+    pub weights: Vec<f32>,
+}
+
+/// How to train.
+#[derive(Debug, Clone, Copy)]
+pub struct Training {
+    /// Passes over the data.
+    pub epochs: usize,
+    /// First step size; falls to a hundredth along a half cosine.
+    pub rate: f32,
+    /// Rows in one step.
+    pub batch: usize,
+    /// Weight decay per step size.
+    pub decay: f32,
+    /// Seed of first weights and order.
+    pub seed: u64,
+    /// What the outputs mean.
+    pub output: Output,
+}
+
+#[inline]
+fn logistic(v: f32) -> f32 {
+    1.0 / (1.0 + (-v).exp())
+}
+
+impl Output {
+    /// Last layer's sums to probabilities.
+    fn finish(self, values: &mut [f32]) {
+        match self {
+            Output::Logistic => values.iter_mut().for_each(|v| *v = logistic(*v)),
+            Output::Softmax => {
+                let top = values.iter().copied().fold(f32::MIN, f32::max);
+                values.iter_mut().for_each(|v| *v = (*v - top).exp());
+                let sum: f32 = values.iter().sum();
+                values.iter_mut().for_each(|v| *v /= sum);
+            }
+        }
+    }
+}
+
+impl Network {
+    /// Number of inputs.
+    pub fn inputs(&self) -> usize {
+        self.mean.len()
+    }
+
+    /// Number of outputs.
+    pub fn outputs(&self) -> usize {
+        self.layers.last().map_or(0, |l| l.outputs)
+    }
+
+    /// Whether the network is whole and takes and gives so many values.
+    pub fn fits(&self, inputs: usize, outputs: usize) -> bool {
+        let mut width = inputs;
+        let whole = self.layers.iter().all(|l| {
+            let ok = l.inputs == width
+                && l.weight.len() == l.inputs * l.outputs
+                && l.bias.len() == l.outputs;
+            width = l.outputs;
+            ok
+        });
+        whole
+            && !self.layers.is_empty()
+            && width == outputs
+            && self.mean.len() == inputs
+            && self.scale.len() == inputs
+    }
+
+    /// Probabilities for one row of inputs.
+    pub fn eval(&self, input: &[f32]) -> Vec<f32> {
+        let mut values: Vec<f32> = input
+            .iter()
+            .zip(self.mean.iter().zip(&self.scale))
+            .map(|(v, (m, s))| (v - m) * s)
+            .collect();
+        for (k, layer) in self.layers.iter().enumerate() {
+            let last = k + 1 == self.layers.len();
+            values = (0..layer.outputs)
+                .map(|j| {
+                    let row = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
+                    let sum = layer.bias[j]
+                        + row.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>();
+                    if last { sum } else { sum.max(0.0) }
+                })
+                .collect();
+        }
+        self.output.finish(&mut values);
+        values
+    }
+
+    /// Probabilities of [`BLOCK`] inputs at once, input-major: `block[i][k]` is input i of item k.
+    /// The result stands in the first [`Self::outputs`] rows of `block`'s return.
+    pub fn eval_block(&self, block: &mut Vec<[f32; BLOCK]>, spare: &mut Vec<[f32; BLOCK]>) {
+        for (row, (m, s)) in block.iter_mut().zip(self.mean.iter().zip(&self.scale)) {
+            for v in row.iter_mut() {
+                *v = (*v - m) * s;
+            }
+        }
+        for (k, layer) in self.layers.iter().enumerate() {
+            let last = k + 1 == self.layers.len();
+            spare.clear();
+            for j in 0..layer.outputs {
+                let mut sum = [layer.bias[j]; BLOCK];
+                let weights = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
+                for (w, input) in weights.iter().zip(block.iter()) {
+                    for (s, v) in sum.iter_mut().zip(input) {
+                        *s += w * v;
+                    }
+                }
+                for s in &mut sum {
+                    *s = match (last, self.output) {
+                        (true, Output::Logistic) => logistic(*s),
+                        (true, Output::Softmax) => *s,
+                        (false, _) => s.max(0.0),
+                    };
+                }
+                spare.push(sum);
+            }
+            std::mem::swap(block, spare);
+        }
+        if self.output == Output::Softmax {
+            for k in 0..BLOCK {
+                let mut column: Vec<f32> = block.iter().map(|row| row[k]).collect();
+                self.output.finish(&mut column);
+                block.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
+            }
+        }
+    }
+
+    /// Trains a network with the given hidden layer sizes. `report` is told the mean loss after
+    /// each pass.
+    pub fn train(
+        samples: &Samples,
+        inputs: usize,
+        hidden: &[usize],
+        how: Training,
+        mut report: impl FnMut(usize, f64),
+    ) -> Network {
+        let rows = samples.weights.len();
+        let outputs = samples.targets.len().checked_div(rows).unwrap_or(1).max(1);
+        let mut net = Network::fresh(samples, inputs, hidden, outputs, how);
+        let mut random = Random::new(how.seed ^ 0x5EED);
+        let mut order: Vec<u32> = (0..rows as u32).collect();
+        let mut moments: Vec<(Vec<f32>, Vec<f32>)> = net
+            .layers
+            .iter()
+            .map(|l| {
+                let n = l.weight.len() + l.bias.len();
+                (vec![0.0; n], vec![0.0; n])
+            })
+            .collect();
+        let steps = (how.epochs * rows.div_ceil(how.batch)).max(1);
+        let mut step = 0usize;
+        for epoch in 0..how.epochs {
+            random.shuffle(&mut order);
+            let (mut loss, mut weight) = (0.0, 0.0);
+            for chunk in order.chunks(how.batch) {
+                let (gradient, l, w) = net.gradient(samples, chunk);
+                loss += l;
+                weight += w;
+                step += 1;
+                let phase = step as f32 / steps as f32 * std::f32::consts::PI;
+                let rate = how.rate * (0.01 + 0.99 * 0.5 * (1.0 + phase.cos()));
+                net.adam(&gradient, &mut moments, step, rate, how.decay);
+            }
+            report(epoch, loss / f64::max(weight, 1e-12));
+        }
+        net
+    }
+
+    fn fresh(
+        samples: &Samples,
+        inputs: usize,
+        hidden: &[usize],
+        outputs: usize,
+        how: Training,
+    ) -> Network {
+        let rows = samples.weights.len().max(1) as f64;
+        let mut mean = vec![0.0f64; inputs];
+        let mut square = vec![0.0f64; inputs];
+        for row in samples.inputs.chunks_exact(inputs) {
+            for (i, v) in row.iter().enumerate() {
+                mean[i] += f64::from(*v);
+                square[i] += f64::from(*v) * f64::from(*v);
+            }
+        }
+        let mut random = Random::new(how.seed);
+        let mut sizes = vec![inputs];
+        sizes.extend_from_slice(hidden);
+        sizes.push(outputs);
+        let layers = sizes
+            .windows(2)
+            .map(|w| Layer {
+                inputs: w[0],
+                outputs: w[1],
+                weight: (0..w[0] * w[1])
+                    .map(|_| (random.normal() * (2.0 / w[0] as f64).sqrt()) as f32)
+                    .collect(),
+                bias: vec![0.0; w[1]],
+            })
+            .collect();
+        Network {
+            output: how.output,
+            scale: (0..inputs)
+                .map(|i| {
+                    let m = mean[i] / rows;
+                    (1.0 / (square[i] / rows - m * m).max(1e-8).sqrt()) as f32
+                })
+                .collect(),
+            mean: mean.iter().map(|m| (m / rows) as f32).collect(),
+            layers,
+        }
+    }
+
+    /// Gradient (weights then biases, per layer), summed loss and weight of one batch.
+    fn gradient(&self, samples: &Samples, rows: &[u32]) -> (Vec<Vec<f32>>, f64, f64) {
+        use rayon::prelude::*;
+        let inputs = self.inputs();
+        let outputs = self.outputs();
+        let zero = || {
+            let g: Vec<Vec<f32>> =
+                self.layers.iter().map(|l| vec![0.0; l.weight.len() + l.bias.len()]).collect();
+            (g, 0.0f64, 0.0f64)
+        };
+        // A fixed split into two halves keeps the sums, and so the weights, the same on any
+        // number of threads.
+        let half = rows.len().div_ceil(2).max(1);
+        let parts: Vec<_> = rows
+            .par_chunks(half)
+            .map(|part| {
+                let (mut g, mut loss, mut total) = zero();
+                let mut acts: Vec<Vec<f32>> = vec![Vec::new(); self.layers.len() + 1];
+                for &r in part {
+                    let r = r as usize;
+                    let w = samples.weights[r];
+                    let row = &samples.inputs[r * inputs..(r + 1) * inputs];
+                    acts[0].clear();
+                    acts[0].extend(
+                        row.iter()
+                            .zip(self.mean.iter().zip(&self.scale))
+                            .map(|(v, (m, s))| (v - m) * s),
+                    );
+                    for (k, layer) in self.layers.iter().enumerate() {
+                        let last = k + 1 == self.layers.len();
+                        let (before, after) = acts.split_at_mut(k + 1);
+                        let input = &before[k];
+                        let out = &mut after[0];
+                        out.clear();
+                        for j in 0..layer.outputs {
+                            let wr = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
+                            let s = layer.bias[j]
+                                + wr.iter().zip(input).map(|(a, b)| a * b).sum::<f32>();
+                            out.push(if last { s } else { s.max(0.0) });
+                        }
+                        if last {
+                            self.output.finish(out);
+                        }
+                    }
+                    let target = &samples.targets[r * outputs..(r + 1) * outputs];
+                    let mut delta: Vec<f32> = acts[self.layers.len()]
+                        .iter()
+                        .zip(target)
+                        .map(|(p, t)| if t.is_nan() { 0.0 } else { w * (p - t) })
+                        .collect();
+                    for (p, t) in acts[self.layers.len()].iter().zip(target) {
+                        if !t.is_nan() {
+                            let p = p.clamp(1e-7, 1.0 - 1e-7);
+                            loss -= f64::from(w * (t * p.ln() + (1.0 - t) * (1.0 - p).ln()));
+                            total += f64::from(w);
+                        }
+                    }
+                    for (k, layer) in self.layers.iter().enumerate().rev() {
+                        let input = &acts[k];
+                        let mut back = vec![0.0f32; layer.inputs];
+                        for (j, &d) in delta.iter().enumerate() {
+                            if d == 0.0 {
+                                continue;
+                            }
+                            let span = j * layer.inputs..(j + 1) * layer.inputs;
+                            for (gw, v) in g[k][span.clone()].iter_mut().zip(input) {
+                                *gw += d * v;
+                            }
+                            g[k][layer.weight.len() + j] += d;
+                            if k > 0 {
+                                for (b, wv) in back.iter_mut().zip(&layer.weight[span]) {
+                                    *b += d * wv;
+                                }
+                            }
+                        }
+                        if k > 0 {
+                            for (b, v) in back.iter_mut().zip(input) {
+                                if *v <= 0.0 {
+                                    *b = 0.0;
+                                }
+                            }
+                            delta = back;
+                        }
+                    }
+                }
+                (g, loss, total)
+            })
+            .collect();
+        let (mut gradient, mut loss, mut total) = zero();
+        for (g, l, t) in parts {
+            for (sum, part) in gradient.iter_mut().zip(g) {
+                for (s, p) in sum.iter_mut().zip(part) {
+                    *s += p;
+                }
+            }
+            loss += l;
+            total += t;
+        }
+        let scale = 1.0 / total.max(1e-12) as f32;
+        for v in gradient.iter_mut().flatten() {
+            *v *= scale;
+        }
+        (gradient, loss, total)
+    }
+
+    fn adam(
+        &mut self,
+        gradient: &[Vec<f32>],
+        moments: &mut [(Vec<f32>, Vec<f32>)],
+        step: usize,
+        rate: f32,
+        decay: f32,
+    ) {
+        let c1 = 1.0 - 0.9f32.powi(step.min(10_000) as i32);
+        let c2 = 1.0 - 0.999f32.powi(step.min(100_000) as i32);
+        for ((layer, g), (m1, m2)) in self.layers.iter_mut().zip(gradient).zip(moments) {
+            let n = layer.weight.len();
+            for i in 0..g.len() {
+                m1[i] = 0.9 * m1[i] + 0.1 * g[i];
+                m2[i] = 0.999 * m2[i] + 0.001 * g[i] * g[i];
+                let change = rate * (m1[i] / c1) / ((m2[i] / c2).sqrt() + 1e-8);
+                if i < n {
+                    layer.weight[i] -= change + rate * decay * layer.weight[i];
+                } else {
+                    layer.bias[i - n] -= change;
+                }
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn xor(rows: usize) -> Samples {
+        let mut random = Random::new(3);
+        let mut s = Samples::default();
+        for _ in 0..rows {
+            let (a, b) = (random.uniform() as f32, random.uniform() as f32);
+            s.inputs.extend([a, b]);
+            s.targets.push(f32::from((a > 0.5) != (b > 0.5)));
+            s.weights.push(1.0);
+        }
+        s
+    }
+
+    const HOW: Training = Training { epochs: 60, rate: 0.02, batch: 64, decay: 0.0, seed: 1, output: Output::Logistic };
+
+    #[test]
+    fn learns_what_no_line_can_separate() {
+        let net = Network::train(&xor(1500), 2, &[12], HOW, |_, _| {});
+        assert!(net.eval(&[0.2, 0.8])[0] > 0.9);
+        assert!(net.eval(&[0.8, 0.8])[0] < 0.1);
+    }
+
+    #[test]
+    fn blocks_agree_with_single_rows() {
+        let net = Network::train(&xor(200), 2, &[5, 3], HOW, |_, _| {});
+        let mut random = Random::new(9);
+        let mut block = vec![[0.0; BLOCK]; 2];
+        for row in &mut block {
+            row.iter_mut().for_each(|v| *v = random.uniform() as f32);
+        }
+        let rows: Vec<_> = (0..BLOCK).map(|k| net.eval(&[block[0][k], block[1][k]])[0]).collect();
+        net.eval_block(&mut block, &mut Vec::new());
+        for (k, row) in rows.iter().enumerate() {
+            assert!((row - block[0][k]).abs() < 1e-5);
+        }
+    }
+
+    #[test]
+    fn same_seed_same_weights_and_json_round_trip() {
+        let how = Training { epochs: 3, ..HOW };
+        let net = Network::train(&xor(300), 2, &[4], how, |_, _| {});
+        assert_eq!(net, Network::train(&xor(300), 2, &[4], how, |_, _| {}));
+        let text = serde_json::to_string(&net).unwrap();
+        assert_eq!(net, serde_json::from_str::<Network>(&text).unwrap());
+    }
+}

@@ -1,0 +1,275 @@
+//! What the tray floor looks like everywhere, under the objects too.
+//!
+//! On a grid of about one cell a millimetre, neighbouring cells of nearly the same colour are
+//! joined; the largest such region is the floor (shade and glare change slowly across it, an
+//! object's edge does not). Its colour is smoothed, shade held back, and carried under the
+//! objects from around them.
+
+use super::Plane;
+use super::work::Work;
+
+/// Settings of the floor search.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FloorSettings {
+    /// Greatest step of L* between neighbouring cells of the floor.
+    pub lightness_step: f32,
+    /// Greatest step of a* and b* (together) between neighbouring cells of the floor.
+    pub colour_step: f32,
+    /// Standard deviation of the smoothing, mm.
+    pub smoothing_mm: f64,
+}
+
+impl Default for FloorSettings {
+    fn default() -> Self {
+        FloorSettings { lightness_step: 4.0, colour_step: 2.5, smoothing_mm: 10.0 }
+    }
+}
+
+/// The floor's colour on a coarse grid.
+#[derive(Debug, Clone)]
+pub struct Floor {
+    /// Work pixels a cell.
+    pub cell: usize,
+    /// L*, a*, b*, ln(R/G), ln(B/G) of the bare, unshaded floor.
+    pub planes: [Plane; 5],
+    /// Cells that were taken as bare floor.
+    pub bare: Vec<bool>,
+}
+
+impl Floor {
+    /// The five values at a work pixel.
+    #[inline]
+    pub fn at(&self, x: usize, y: usize) -> [f32; 5] {
+        let c = self.cell as f32;
+        let (fx, fy) = ((x as f32 + 0.5) / c - 0.5, (y as f32 + 0.5) / c - 0.5);
+        std::array::from_fn(|i| self.planes[i].bilinear(fx, fy))
+    }
+}
+
+impl Floor {
+    /// Cells that are bare floor or wholly surrounded by it: not to be reached from the
+    /// photograph's border without crossing bare floor.
+    pub fn surrounded(&self) -> Vec<bool> {
+        let (w, h) = (self.planes[0].width, self.planes[0].height);
+        let mut outside = vec![false; w * h];
+        let mut stack: Vec<usize> = (0..w * h)
+            .filter(|i| i % w == 0 || i % w + 1 == w || i / w == 0 || i / w + 1 == h)
+            .filter(|i| !self.bare[*i])
+            .collect();
+        for &i in &stack {
+            outside[i] = true;
+        }
+        while let Some(i) = stack.pop() {
+            let x = i % w;
+            let next = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < w).then_some(i + 1),
+                i.checked_sub(w),
+                (i + w < w * h).then_some(i + w),
+            ];
+            for j in next.into_iter().flatten() {
+                if !outside[j] && !self.bare[j] {
+                    outside[j] = true;
+                    stack.push(j);
+                }
+            }
+        }
+        outside.into_iter().map(|o| !o).collect()
+    }
+}
+
+/// Estimates the floor. `allowed` marks the work pixels that can show floor or objects.
+pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floor {
+    let cell = (work.px_per_mm.round() as usize).max(1);
+    let (w, h) = (work.width(), work.height());
+    let (gw, gh) = (w.div_ceil(cell), h.div_ceil(cell));
+    let sources = [&work.l, &work.a, &work.b, &work.rg, &work.bg];
+    let mut grid: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; gw * gh]);
+    let mut usable = vec![false; gw * gh];
+    for gy in 0..gh {
+        for gx in 0..gw {
+            let mut sum = [0.0f32; 5];
+            let mut n = 0usize;
+            for y in gy * cell..((gy + 1) * cell).min(h) {
+                for x in gx * cell..((gx + 1) * cell).min(w) {
+                    if allowed[y * w + x] {
+                        n += 1;
+                        for (s, p) in sum.iter_mut().zip(sources) {
+                            *s += p.data[y * w + x];
+                        }
+                    }
+                }
+            }
+            if n * 2 >= cell * cell {
+                usable[gy * gw + gx] = true;
+                for (g, s) in grid.iter_mut().zip(sum) {
+                    g[gy * gw + gx] = s / n as f32;
+                }
+            }
+        }
+    }
+    let mut bare = largest_smooth_region(&grid, &usable, gw, settings);
+    erode(&mut bare, gw);
+    let sigma = (settings.smoothing_mm * work.px_per_mm / cell as f64) as f32;
+    let mut smooth = carry(&grid[0], &bare, gw, sigma);
+    // Shade lies below its surroundings: leave out what is clearly darker and smooth again.
+    for _ in 0..2 {
+        let lit: Vec<bool> = bare
+            .iter()
+            .zip(grid[0].iter().zip(&smooth))
+            .map(|(b, (v, s))| *b && *v > s - 0.04 * s.max(10.0))
+            .collect();
+        smooth = carry(&grid[0], &lit, gw, sigma);
+    }
+    let lit: Vec<bool> = bare
+        .iter()
+        .zip(grid[0].iter().zip(&smooth))
+        .map(|(b, (v, s))| *b && *v > s - 0.08 * s.max(10.0))
+        .collect();
+    let planes = std::array::from_fn(|i| {
+        let data = if i == 0 {
+            std::mem::take(&mut smooth)
+        } else {
+            carry(&grid[i], &lit, gw, sigma)
+        };
+        Plane { width: gw, height: gh, data }
+    });
+    Floor { cell, planes, bare }
+}
+
+fn largest_smooth_region(
+    grid: &[Vec<f32>; 5],
+    usable: &[bool],
+    gw: usize,
+    settings: &FloorSettings,
+) -> Vec<bool> {
+    let near = |i: usize, j: usize| {
+        let dl = grid[0][i] - grid[0][j];
+        let (da, db) = (grid[1][i] - grid[1][j], grid[2][i] - grid[2][j]);
+        dl.abs() < settings.lightness_step
+            && da * da + db * db < settings.colour_step * settings.colour_step
+    };
+    let mut region = vec![0u32; usable.len()];
+    let mut best = (0usize, 0u32);
+    let mut next = 0;
+    let mut stack = Vec::new();
+    for start in 0..usable.len() {
+        if !usable[start] || region[start] != 0 {
+            continue;
+        }
+        next += 1;
+        region[start] = next;
+        stack.push(start);
+        let mut size = 0;
+        while let Some(i) = stack.pop() {
+            size += 1;
+            let x = i % gw;
+            let candidates = [
+                (x > 0).then(|| i - 1),
+                (x + 1 < gw).then_some(i + 1),
+                i.checked_sub(gw),
+                (i + gw < usable.len()).then_some(i + gw),
+            ];
+            for j in candidates.into_iter().flatten() {
+                if usable[j] && region[j] == 0 && near(i, j) {
+                    region[j] = next;
+                    stack.push(j);
+                }
+            }
+        }
+        if size > best.0 {
+            best = (size, next);
+        }
+    }
+    region.iter().map(|r| *r == best.1 && best.0 > 0).collect()
+}
+
+/// Drops cells with a neighbour outside: they are mixed with an object's edge.
+fn erode(mask: &mut [bool], width: usize) {
+    let before = mask.to_vec();
+    for (i, m) in mask.iter_mut().enumerate() {
+        let x = i % width;
+        let inside = |j: Option<usize>| j.is_none_or(|j| before[j]);
+        let left = if x > 0 { Some(i - 1) } else { None };
+        let right = if x + 1 < width { Some(i + 1) } else { None };
+        let below = if i + width < before.len() { Some(i + width) } else { None };
+        *m &= inside(left) && inside(right) && inside(i.checked_sub(width)) && inside(below);
+    }
+}
+
+/// Normalised smoothing of the marked cells, carried into the others: a sum over several widths,
+/// the narrowest that has support winning.
+fn carry(values: &[f32], marked: &[bool], width: usize, sigma: f32) -> Vec<f32> {
+    let height = values.len() / width;
+    let mean = {
+        let (s, n) = values
+            .iter()
+            .zip(marked)
+            .filter(|(_, m)| **m)
+            .fold((0.0f64, 0usize), |(s, n), (v, _)| (s + f64::from(*v), n + 1));
+        (s / n.max(1) as f64) as f32
+    };
+    let mut out = vec![mean; values.len()];
+    for scale in [6.0, 2.5, 1.0] {
+        let radius = ((sigma * scale).round() as usize).max(1);
+        let mut weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
+        let mut sum: Vec<f32> =
+            values.iter().zip(&weight).map(|(v, w)| (v - mean) * w).collect();
+        for _ in 0..3 {
+            box_blur(&mut weight, width, height, radius.div_ceil(2));
+            box_blur(&mut sum, width, height, radius.div_ceil(2));
+        }
+        for i in 0..out.len() {
+            let trust = (weight[i] * 12.0).min(1.0);
+            if weight[i] > 1e-6 {
+                out[i] += trust * (mean + sum[i] / weight[i] - out[i]);
+            }
+        }
+    }
+    out
+}
+
+/// Box mean of the given radius in place; windows are cut at the border.
+pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
+    if width == 0 || height == 0 {
+        return;
+    }
+    let mut line = vec![0.0f32; width];
+    for row in data.chunks_exact_mut(width) {
+        running_mean(row, &mut line, radius);
+        row.copy_from_slice(&line);
+    }
+    // Columns: running sums of whole rows, so that memory is read in order.
+    let mut sum = vec![0.0f64; width];
+    let source = data.to_vec();
+    let row = |y: usize| &source[y * width..(y + 1) * width];
+    for y in 0..radius.min(height) {
+        sum.iter_mut().zip(row(y)).for_each(|(s, v)| *s += f64::from(*v));
+    }
+    for y in 0..height {
+        if y + radius < height {
+            sum.iter_mut().zip(row(y + radius)).for_each(|(s, v)| *s += f64::from(*v));
+        }
+        if y > radius {
+            sum.iter_mut().zip(row(y - radius - 1)).for_each(|(s, v)| *s -= f64::from(*v));
+        }
+        let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f64;
+        let out = &mut data[y * width..(y + 1) * width];
+        out.iter_mut().zip(&sum).for_each(|(o, s)| *o = (*s / n) as f32);
+    }
+}
+
+fn running_mean(row: &[f32], out: &mut [f32], radius: usize) {
+    let n = row.len();
+    let mut sum: f64 = row.iter().take(radius).map(|v| f64::from(*v)).sum();
+    for x in 0..n {
+        if x + radius < n {
+            sum += f64::from(row[x + radius]);
+        }
+        if x > radius {
+            sum -= f64::from(row[x - radius - 1]);
+        }
+        let count = (x + radius).min(n - 1) + 1 - x.saturating_sub(radius);
+        out[x] = (sum / count as f64) as f32;
+    }
+}

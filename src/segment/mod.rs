@@ -1,0 +1,235 @@
+//! From corrected pixels to a label map: one label an object.
+//!
+//! The work is done on a reduced picture of about four pixels a millimetre:
+//! 1. [`work`]: the reduced picture in CIELAB, white-balanced;
+//! 2. [`floor`]: what the tray floor looks like everywhere, under the objects too;
+//! 3. [`evidence`]: for each pixel, how likely it shows an object, and how likely it lies on the
+//!    seam between two objects (a small learned network over local measures);
+//! 4. [`split`]: connected pixels are cut into objects (distance transform and watershed, then
+//!    pieces joined again where seam, shape and colour speak for it);
+//! 5. [`label`]: outlines at full resolution.
+//!
+//! This module knows nothing of classes.
+
+pub mod distance;
+pub mod evidence;
+pub mod floor;
+pub mod label;
+pub mod raster;
+pub mod split;
+pub mod work;
+
+use crate::colour::Light;
+use crate::frame::{Px, TrayFrame};
+use crate::network::Network;
+use crate::photo::Photo;
+
+/// What segmentation needs to know of a photograph.
+#[derive(Debug, Clone)]
+pub struct Scene<'a> {
+    /// The photograph.
+    pub photo: &'a Photo,
+    /// Where the tray floor is.
+    pub tray: TrayArea,
+    /// Paper to be left out.
+    pub paper_px: &'a [Vec<Px>],
+    /// Light to be divided out.
+    pub light: &'a Light,
+    /// Pixels per millimetre.
+    pub px_per_mm: f64,
+}
+
+/// Where objects are looked for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum TrayArea {
+    /// Inside this outline in the photograph.
+    Outline(Vec<Px>),
+    /// On the largest plain surface in the photograph and whatever it surrounds.
+    Search,
+    /// Everywhere: the tray checks are off.
+    Whole,
+}
+
+/// Settings of the whole stage.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct SegmentSettings {
+    /// The floor search.
+    pub floor: floor::FloorSettings,
+    /// The splitting.
+    pub split: split::SplitSettings,
+}
+
+/// The learned part: data, made by `acinus train`.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct SegmentModel {
+    /// First look at pixels: object, seam.
+    pub pixels: Network,
+    /// Second look, with the first one's answer in view.
+    pub context: Network,
+    /// Judges pairs of touching pieces: one object or two.
+    pub pairs: Option<Network>,
+    /// Judges finished regions: object, or shade, stain and glare.
+    pub regions: Option<Network>,
+}
+
+/// The photograph made ready: reduced picture, where objects can be, and the floor.
+#[derive(Debug, Clone)]
+pub struct Prepared {
+    /// Reduced picture.
+    pub work: work::Work,
+    /// Work pixels that can show floor or objects.
+    pub allowed: Vec<bool>,
+    /// The tray floor's colour.
+    pub floor: floor::Floor,
+}
+
+/// The tray floor's outline in the photograph, bent by the lens, `inset_mm` inside its edge.
+pub fn tray_outline(frame: &TrayFrame, tray_mm: [f64; 2], inset_mm: f64) -> Vec<Px> {
+    let [w, h] = tray_mm;
+    let i = inset_mm;
+    let corners = [[i, i], [w - i, i], [w - i, h - i], [i, h - i]];
+    let mut out = Vec::new();
+    for k in 0..4 {
+        let (p, q) = (corners[k], corners[(k + 1) % 4]);
+        for s in 0..8 {
+            let t = f64::from(s) / 8.0;
+            out.push(frame.to_px([p[0] + (q[0] - p[0]) * t, p[1] + (q[1] - p[1]) * t]));
+        }
+    }
+    out
+}
+
+/// Reduces the photograph and finds the floor.
+pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
+    let (width, height) = (scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize);
+    let window = match &scene.tray {
+        TrayArea::Outline(outline) => {
+            let bound = |c: usize, most: usize| {
+                let low = outline.iter().map(|p| p[c]).fold(f64::INFINITY, f64::min);
+                let high = outline.iter().map(|p| p[c]).fold(f64::NEG_INFINITY, f64::max);
+                ((low - 4.0).max(0.0) as usize, ((high + 5.0).max(1.0) as usize).min(most))
+            };
+            let ((x0, x1), (y0, y1)) = (bound(0, width), bound(1, height));
+            [x0.min(width - 1), y0.min(height - 1), x1, y1]
+        }
+        TrayArea::Search | TrayArea::Whole => [0, 0, width, height],
+    };
+    let work = work::reduce(scene.photo, window, scene.light, scene.px_per_mm);
+    let (w, h) = (work.width(), work.height());
+    let to_work = |polygon: &[Px]| -> Vec<Px> {
+        polygon.iter().map(|p| work.from_photo(p[0], p[1])).collect()
+    };
+    let mut allowed = vec![!matches!(scene.tray, TrayArea::Outline(_)); w * h];
+    if let TrayArea::Outline(outline) = &scene.tray {
+        raster::fill_polygon(&to_work(outline), w, h, |y, a, b| {
+            allowed[y * w + a..y * w + b].fill(true);
+        });
+    }
+    for paper in scene.paper_px {
+        raster::fill_polygon(&to_work(paper), w, h, |y, a, b| {
+            allowed[y * w + a..y * w + b].fill(false);
+        });
+    }
+    let floor = floor::estimate(&work, &allowed, &settings.floor);
+    if scene.tray == TrayArea::Search {
+        let inside = floor.surrounded();
+        for (i, a) in allowed.iter_mut().enumerate() {
+            *a &= inside[(i / w / floor.cell) * floor.planes[0].width + i % w / floor.cell];
+        }
+    }
+    Prepared { work, allowed, floor }
+}
+
+/// Both looks at the pixels.
+pub fn look(prepared: &Prepared, model: &SegmentModel) -> evidence::Evidence {
+    let hoods = evidence::Neighbourhoods::new(&prepared.work, &prepared.floor);
+    let first = evidence::judge(&hoods, &prepared.allowed, &model.pixels);
+    let context = evidence::Context::new(&hoods, &first);
+    evidence::judge_again(&context, &prepared.allowed, &model.context)
+}
+
+/// Segments a prepared photograph into labelled objects at full resolution.
+pub fn segment(
+    scene: &Scene,
+    prepared: &Prepared,
+    settings: &SegmentSettings,
+    model: &SegmentModel,
+) -> LabelMap {
+    let evidence = look(prepared, model);
+    let mut regions =
+        split::split(&prepared.work, &evidence, &settings.split, model.pairs.as_ref());
+    if let Some(network) = &model.regions {
+        let taken = split::covered(&regions, &prepared.work);
+        regions.retain(|r| {
+            let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &taken);
+            network.eval(&f)[0] >= settings.split.keep
+        });
+    }
+    let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
+    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+}
+
+/// Segments by contrast with the floor alone, without anything learned: for grey pictures, and
+/// for pictures of other things than grapes.
+pub fn segment_by_contrast(
+    scene: &Scene,
+    prepared: &Prepared,
+    settings: &SegmentSettings,
+) -> LabelMap {
+    let evidence = evidence::by_contrast(&prepared.work, &prepared.floor, &prepared.allowed);
+    let regions = split::split(&prepared.work, &evidence, &settings.split, None);
+    let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
+    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+}
+
+/// One label a pixel; 0 is background; objects are numbered in raster order of their first pixel.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LabelMap {
+    /// Width, px.
+    pub width: usize,
+    /// Height, px.
+    pub height: usize,
+    /// Row-major labels.
+    pub labels: Vec<u16>,
+    /// Number of objects.
+    pub count: usize,
+}
+
+/// A single-channel picture of floats, row-major.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Plane {
+    /// Width, px.
+    pub width: usize,
+    /// Height, px.
+    pub height: usize,
+    /// Row-major values.
+    pub data: Vec<f32>,
+}
+
+impl Plane {
+    /// A plane filled with one value.
+    pub fn filled(width: usize, height: usize, value: f32) -> Plane {
+        Plane { width, height, data: vec![value; width * height] }
+    }
+
+    /// The value at a place, clamped to the border.
+    #[inline]
+    pub fn at(&self, x: isize, y: isize) -> f32 {
+        let x = x.clamp(0, self.width as isize - 1) as usize;
+        let y = y.clamp(0, self.height as isize - 1) as usize;
+        self.data[y * self.width + x]
+    }
+
+    /// Bilinear value at a fractional place, clamped to the border.
+    #[inline]
+    pub fn bilinear(&self, x: f32, y: f32) -> f32 {
+        let x = x.clamp(0.0, (self.width - 1) as f32);
+        let y = y.clamp(0.0, (self.height - 1) as f32);
+        let (x0, y0) = (x as usize, y as usize);
+        let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
+        let (fx, fy) = (x - x0 as f32, y - y0 as f32);
+        let top = self.data[y0 * self.width + x0] * (1.0 - fx) + self.data[y0 * self.width + x1] * fx;
+        let low = self.data[y1 * self.width + x0] * (1.0 - fx) + self.data[y1 * self.width + x1] * fx;
+        top * (1.0 - fy) + low * fy
+    }
+}

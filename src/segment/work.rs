@@ -1,0 +1,109 @@
+//! The reduced picture that segmentation works on.
+
+use rayon::prelude::*;
+
+use super::Plane;
+use crate::colour::{self, Light};
+use crate::photo::Photo;
+
+/// Resolution that the network's neighbourhoods are made for, px per mm.
+pub const WORK_PX_PER_MM: f64 = 4.0;
+
+/// The reduced, white-balanced picture: one pixel is the mean of `factor` × `factor` pixels in
+/// linear light, over a window of the photograph.
+#[derive(Debug, Clone)]
+pub struct Work {
+    /// Photograph pixels a work pixel, along each axis.
+    pub factor: usize,
+    /// First photograph column and row of the window (multiples of `factor`).
+    pub origin: [usize; 2],
+    /// CIELAB lightness.
+    pub l: Plane,
+    /// CIELAB a*.
+    pub a: Plane,
+    /// CIELAB b*.
+    pub b: Plane,
+    /// ln(R/G) in linear light: unchanged by shade.
+    pub rg: Plane,
+    /// ln(B/G) in linear light.
+    pub bg: Plane,
+    /// Pixels a millimetre of the reduced picture.
+    pub px_per_mm: f64,
+}
+
+/// Linear light added before logarithms, so that noise in the dark does not explode.
+const LOG_FLOOR: f32 = 0.006;
+
+impl Work {
+    /// Width of the reduced picture.
+    pub fn width(&self) -> usize {
+        self.l.width
+    }
+
+    /// Height of the reduced picture.
+    pub fn height(&self) -> usize {
+        self.l.height
+    }
+
+    /// The work-pixel coordinates of a photograph pixel.
+    #[inline]
+    pub fn from_photo(&self, x: f64, y: f64) -> [f64; 2] {
+        let half = (self.factor as f64 - 1.0) / 2.0;
+        let f = self.factor as f64;
+        [(x - self.origin[0] as f64 - half) / f, (y - self.origin[1] as f64 - half) / f]
+    }
+}
+
+/// Reduces the window `x0..x1`, `y0..y1` of the photograph.
+pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) -> Work {
+    let factor = ((px_per_mm / WORK_PX_PER_MM).round() as usize).max(1);
+    let [x0, y0, x1, y1] = window;
+    let origin = [x0 / factor * factor, y0 / factor * factor];
+    let width = ((x1 - origin[0]) / factor).max(1);
+    let height = ((y1 - origin[1]) / factor).max(1);
+    let photo_width = photo.rgb.width() as usize;
+    let raw = photo.rgb.as_raw();
+    let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
+    let [l, a, b, rg, bg] = &mut planes;
+    let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
+    l.par_chunks_mut(width)
+        .zip(a.par_chunks_mut(width))
+        .zip(b.par_chunks_mut(width))
+        .zip(rg.par_chunks_mut(width))
+        .zip(bg.par_chunks_mut(width))
+        .enumerate()
+        .for_each(|(row, ((((l, a), b), rg), bg))| {
+            let mut sums = vec![[0.0f32; 3]; width];
+            for dy in 0..factor {
+                let y = origin[1] + row * factor + dy;
+                let start = (y * photo_width + origin[0]) * 3;
+                let line = &raw[start..start + width * factor * 3];
+                for (sum, cell) in sums.iter_mut().zip(line.chunks_exact(factor * 3)) {
+                    for px in cell.chunks_exact(3) {
+                        sum[0] += table[px[0] as usize];
+                        sum[1] += table[px[1] as usize];
+                        sum[2] += table[px[2] as usize];
+                    }
+                }
+            }
+            let y = (origin[1] + row * factor) as f64 + (factor as f64 - 1.0) / 2.0;
+            let n = 1.0 / (factor * factor) as f32;
+            let left = light.at(origin[0] as f64, y);
+            let right = light.at((origin[0] + width * factor) as f64, y);
+            for (x, sum) in sums.iter().enumerate() {
+                let t = x as f64 / width as f64;
+                let rgb: [f32; 3] = std::array::from_fn(|c| {
+                    sum[c] * n / (left[c] + (right[c] - left[c]) * t) as f32
+                });
+                let lab = colour::fast_lab(rgb);
+                l[x] = lab[0];
+                a[x] = lab[1];
+                b[x] = lab[2];
+                let lg = (rgb[1] + LOG_FLOOR).ln();
+                rg[x] = (rgb[0] + LOG_FLOOR).ln() - lg;
+                bg[x] = (rgb[2] + LOG_FLOOR).ln() - lg;
+            }
+        });
+    let [l, a, b, rg, bg] = planes.map(|data| Plane { width, height, data });
+    Work { factor, origin, l, a, b, rg, bg, px_per_mm: px_per_mm / factor as f64 }
+}
