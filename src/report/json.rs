@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::Error;
 use super::columns::{ObjectJson, rounded};
+use crate::classify::Fruit;
 use crate::finding::{ColourFacts, Finding};
 use crate::frame::{CameraSource, FrameSource};
 use crate::load::LotFigures;
@@ -39,6 +40,8 @@ pub struct TrayJson<'a> {
     frame: FrameJson,
     slip: Option<&'a SlipText>,
     colour: Option<ColourFacts>,
+    fruit: Fruit,
+    profile: &'a str,
     findings: &'a [Finding],
     forced: bool,
     shares: Option<&'a LotFigures>,
@@ -100,6 +103,8 @@ impl<'a> TrayJson<'a> {
             frame: FrameJson::new(&reading.marks),
             slip: reading.marks.slip.as_ref().map(|s| &s.text),
             colour: reading.colour,
+            fruit: reading.fruit,
+            profile: &reading.profile,
             findings: &reading.findings,
             forced: reading.forced,
             shares,

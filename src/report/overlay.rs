@@ -309,6 +309,6 @@ mod tests {
     fn the_same_reading_gives_the_same_picture() {
         let (photo, reading) = samples::tray();
         let draw = || overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
-        assert_eq!(draw(), draw());
+        assert!(draw() == draw());
     }
 }

@@ -6,7 +6,7 @@ use image::{Rgb, RgbImage};
 
 use super::run::{LeftOut, LeftOutStatus, PhotoResult, Run};
 use super::sheet::{Output, Outputs, write_photo};
-use crate::classify::{Class, ObjectReading, Outcome};
+use crate::classify::{Class, Fruit, ObjectReading, Outcome};
 use crate::frame::{CameraSource, FrameSource, Lens, TrayFrame};
 use crate::load::{LotSettings, WithoutSlip};
 use crate::marks::{Marks, Slip, SlipText, Tile};
@@ -61,10 +61,12 @@ pub(crate) fn tray() -> (RgbImage, TrayReading) {
         name: "drawn-tray".into(),
         sha256: "00".repeat(32),
         size_px: [WIDTH as u32, HEIGHT as u32],
-        taken: Some("2026-09-18 07:42:10".to_owned()),
+        taken: Some("2026:09:18 07:42:10".to_owned()),
         marks: marks(),
         objects,
         labels: LabelMap { width: WIDTH, height: HEIGHT, labels, count: DISCS.len() },
+        fruit: Fruit::Black,
+        profile: "none".to_owned(),
         colour: None,
         findings: Vec::new(),
         forced: false,
@@ -127,6 +129,7 @@ fn marks() -> Marks {
             name,
             centre_mm: [x, y],
             side_mm: 24.0,
+            read: true,
             corners_px: [
                 corner(-12.0, -12.0),
                 corner(12.0, -12.0),
@@ -143,6 +146,7 @@ fn marks() -> Marks {
             patches: Vec::new(),
         }),
         paper_px: Vec::new(),
+        notes: Vec::new(),
         frame: TrayFrame {
             source: FrameSource::FourTiles,
             tray_mm: Some([330.0, 250.0]),

@@ -60,8 +60,8 @@ fn write_lot(out: &mut String, lot: &LotResult, run: &Run) -> std::fmt::Result {
     )?;
     writeln!(
         out,
-        "  {:<11}{:>7}   {:<24}{:<24}{}",
-        "", "objects", "by count", "by area", "by mass (95 % interval)"
+        "  {:<11}objects   {:<24}{:<24}by mass (95 % interval)",
+        "", "by count", "by area"
     )?;
     for class in &figures.classes {
         write_row(out, class.class.name(), &class.figures)?;
