@@ -4,7 +4,7 @@ use std::time::Instant;
 
 use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
 use crate::colour::{self, ColourSource, Light};
-use crate::finding::{ColourFacts, Finding};
+use crate::finding::{ColourFacts, Finding, Severity};
 use crate::frame::{CameraSource, FrameSource};
 use crate::marks::{self, Marks, MarksError, MarksSettings};
 use crate::measure::{self, Measures, Silhouette};
@@ -21,6 +21,8 @@ pub struct TrayReading {
     pub sha256: String,
     /// Size of the upright photograph, px.
     pub size_px: [u32; 2],
+    /// When the photograph was taken, as the file says.
+    pub taken: Option<String>,
     /// Marks and frame.
     pub marks: Marks,
     /// Objects in label order.
@@ -192,7 +194,7 @@ pub fn read_tray(
     bytes: &[u8],
     profile: &Profile,
     settings: &Settings,
-) -> Result<TrayReading, Error> {
+) -> Result<(Photo, TrayReading), Error> {
     let mut clock = Clock::start();
     let photo = photo::decode(bytes)?;
     clock.lap("decode");
@@ -215,10 +217,11 @@ pub fn read_tray(
     clock.lap("classify");
     let assumptions = assumptions(&opened, &judged, settings);
     let cautions = cautions(&opened, &judged);
-    Ok(TrayReading {
+    let reading = TrayReading {
         name: name.to_string(),
         sha256: opened.photo.sha256.clone(),
         size_px: [opened.photo.rgb.width(), opened.photo.rgb.height()],
+        taken: opened.photo.exif.taken.clone(),
         marks: opened.marks,
         objects: judged.objects,
         labels,
@@ -230,7 +233,27 @@ pub fn read_tray(
         assumptions,
         cautions,
         timings: clock.laps,
-    })
+    };
+    Ok((opened.photo, reading))
+}
+
+/// Looks at one photograph without measuring it: what would be said of it, worst first.
+pub fn check(bytes: &[u8], settings: &Settings) -> Result<Vec<Finding>, Error> {
+    let opened = open(photo::decode(bytes)?, settings)?;
+    let frame = &opened.marks.frame;
+    let few = matches!(frame.source, FrameSource::ThreeTiles | FrameSource::TwoTiles);
+    Ok(vec![Finding {
+        check: "scale",
+        severity: if few { Severity::Caution } else { Severity::Fine },
+        value: Some(frame.px_per_mm),
+        limit: None,
+        unit: "px/mm",
+        message: format!(
+            "scale {:.2} px/mm, {} tiles read",
+            frame.px_per_mm,
+            opened.marks.tiles.len()
+        ),
+    }])
 }
 
 struct Clock {

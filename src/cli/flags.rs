@@ -229,7 +229,9 @@ pub struct TrainArgs {
 
 /// Prints a completion script.
 #[derive(Debug, Args)]
-#[command(after_help = "Example, for bash:\n  acinus completions bash > ~/.local/share/bash-completion/completions/acinus")]
+#[command(
+    after_help = "Example, for bash:\n  acinus completions bash > ~/.local/share/bash-completion/completions/acinus"
+)]
 pub struct CompletionsArgs {
     /// Which shell
     #[arg(value_enum)]

@@ -5,12 +5,15 @@ use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use acinus::classify::Fruit;
 use acinus::load::{LotSettings, SorterRates, WithoutSlip};
 use acinus::pipeline;
+use acinus::profile::Profile;
 use acinus::report::{Output, Outputs};
 
 use super::Error;
 use super::flags::{self, AssessArgs, Format, MachineArgs, ReadingArgs};
+use super::read::Reader;
 
 /// Everything an `assess` run needs to know.
 pub struct RunSettings {
@@ -23,7 +26,7 @@ pub struct RunSettings {
     /// What to print.
     pub format: Format,
     /// How photographs are read.
-    pub reading: pipeline::Settings,
+    pub reader: Reader,
     /// How lots are assessed.
     pub lot: LotSettings,
     /// What to do with photographs without a slip.
@@ -52,7 +55,7 @@ impl RunSettings {
         };
         let without_slip =
             if args.load.one_load { WithoutSlip::OneLoad } else { WithoutSlip::Apart };
-        let reading = reading(&args.reading, args.force)?;
+        let reader = reader(&args.reading, args.force)?;
         set_threads(&args.machine)?;
         make_folder(&args.out)?;
         Ok(RunSettings {
@@ -60,7 +63,7 @@ impl RunSettings {
             out: args.out.clone(),
             outputs,
             format: args.format,
-            reading,
+            reader,
             lot,
             without_slip,
             timings: args.machine.timings,
@@ -68,27 +71,23 @@ impl RunSettings {
     }
 }
 
-/// How photographs are read, checked.
-pub fn reading(args: &ReadingArgs, force: bool) -> Result<pipeline::Settings, Error> {
-    if let Some(profile) = &args.profile
-        && !profile.is_file()
-    {
-        return Err(Error::Usage(format!(
-            "--profile {}: there is no such file; make one with `acinus train`",
-            profile.display()
-        )));
+/// How photographs are read, checked; the profile is loaded here, once.
+pub fn reader(args: &ReadingArgs, force: bool) -> Result<Reader, Error> {
+    let profile = match &args.profile {
+        Some(path) => Profile::read(path),
+        None => Profile::built_in(),
+    };
+    let mut settings = pipeline::Settings { force, ..Default::default() };
+    settings.marks.tray_mm = args.tray;
+    settings.marks.px_per_mm = args.px_per_mm;
+    if let Some(height) = args.camera_height {
+        settings.marks.default_height_mm = height;
     }
-    Ok(pipeline::Settings {
-        tray_mm: args.tray,
-        px_per_mm: args.px_per_mm,
-        camera_height_mm: args.camera_height,
-        fruit: args.fruit.map(|f| match f {
-            flags::Fruit::Black => acinus::classify::Fruit::Black,
-            flags::Fruit::White => acinus::classify::Fruit::White,
-        }),
-        profile: args.profile.clone(),
-        force,
-    })
+    settings.classify.fruit = args.fruit.map(|f| match f {
+        flags::Fruit::Black => Fruit::Black,
+        flags::Fruit::White => Fruit::White,
+    });
+    Ok(Reader { profile: profile.map_err(|e| Error::Usage(e.to_string()))?, settings })
 }
 
 fn output(output: flags::Output) -> Output {
@@ -177,9 +176,16 @@ mod tests {
     #[test]
     fn a_folder_stands_for_its_pictures_without_truth_and_outputs() {
         let dir = tempfile::tempdir().expect("dir");
-        for name in
-            ["b.JPG", "a.jpg", "a.ids.png", "a.json", "a.overlay.jpg", "a.labels.png", "c.tiff", ".d.jpg"]
-        {
+        for name in [
+            "b.JPG",
+            "a.jpg",
+            "a.ids.png",
+            "a.json",
+            "a.overlay.jpg",
+            "a.labels.png",
+            "c.tiff",
+            ".d.jpg",
+        ] {
             fs::write(dir.path().join(name), b"").expect("write");
         }
         let found = photos(&[dir.path().to_owned()]).expect("photographs");
@@ -199,7 +205,8 @@ mod tests {
     fn the_same_stem_is_refused_whatever_folder_ending_or_case() {
         let paths = |names: &[&str]| names.iter().map(PathBuf::from).collect::<Vec<_>>();
         assert!(refuse_same_stems(&paths(&["a/x.jpg", "b/y.jpg"])).is_ok());
-        for pair in [["a/x.jpg", "b/x.jpg"], ["x.jpg", "x.png"], ["X.jpg", "x.jpg"], ["x.jpg", "x.jpg"]]
+        for pair in
+            [["a/x.jpg", "b/x.jpg"], ["x.jpg", "x.png"], ["X.jpg", "x.jpg"], ["x.jpg", "x.jpg"]]
         {
             let error = refuse_same_stems(&paths(&pair)).expect_err("same stem").to_string();
             assert!(error.contains(pair[0]) && error.contains(pair[1]), "{error}");

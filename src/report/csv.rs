@@ -27,7 +27,7 @@ mod tests {
     fn one_row_an_object_and_the_same_bytes_again() {
         let (_, reading) = samples::tray();
         let bytes = objects_csv(&reading.objects).expect("csv");
-        assert_eq!(bytes, objects_csv(&reading.objects).expect("csv"));
+        assert!(bytes == objects_csv(&reading.objects).expect("csv"));
         let mut reader = ::csv::Reader::from_reader(bytes.as_slice());
         assert_eq!(reader.headers().expect("header").len(), COLUMNS.len());
         let rows: Vec<::csv::StringRecord> = reader.records().map(|r| r.expect("row")).collect();

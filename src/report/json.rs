@@ -9,8 +9,10 @@ use serde::Serialize;
 
 use super::Error;
 use super::columns::{ObjectJson, rounded};
+use crate::classify::Fruit;
 use crate::finding::{ColourFacts, Finding};
 use crate::frame::{CameraSource, FrameSource};
+use crate::load::LotFigures;
 use crate::marks::{Marks, SlipText};
 use crate::pipeline::TrayReading;
 
@@ -34,11 +36,15 @@ pub struct TrayJson<'a> {
     name: &'a str,
     sha256: &'a str,
     size_px: [u32; 2],
+    taken: Option<&'a str>,
     frame: FrameJson,
     slip: Option<&'a SlipText>,
     colour: Option<ColourFacts>,
+    fruit: Fruit,
+    profile: &'a str,
     findings: &'a [Finding],
     forced: bool,
+    shares: Option<&'a LotFigures>,
     objects: Vec<ObjectJson<'a>>,
     assumptions: &'a [String],
     cautions: &'a [String],
@@ -85,19 +91,23 @@ struct TimingJson {
 }
 
 impl<'a> TrayJson<'a> {
-    /// The document of one reading.
-    pub fn new(reading: &'a TrayReading, timings: Timings) -> Self {
+    /// The document of one reading; `shares` are those of this tray alone.
+    pub fn new(reading: &'a TrayReading, shares: Option<&'a LotFigures>, timings: Timings) -> Self {
         TrayJson {
             schema: SCHEMA,
             program: PROGRAM,
             name: &reading.name,
             sha256: &reading.sha256,
             size_px: reading.size_px,
+            taken: reading.taken.as_deref(),
             frame: FrameJson::new(&reading.marks),
             slip: reading.marks.slip.as_ref().map(|s| &s.text),
             colour: reading.colour,
+            fruit: reading.fruit,
+            profile: &reading.profile,
             findings: &reading.findings,
             forced: reading.forced,
+            shares,
             objects: reading.objects.iter().map(ObjectJson).collect(),
             assumptions: &reading.assumptions,
             cautions: &reading.cautions,
@@ -118,7 +128,7 @@ impl<'a> TrayJson<'a> {
 }
 
 /// Any document as indented JSON with a line end.
-pub(super) fn to_bytes<T: Serialize>(document: &T) -> Result<Vec<u8>, Error> {
+pub fn to_bytes<T: Serialize>(document: &T) -> Result<Vec<u8>, Error> {
     let mut bytes = serde_json::to_vec_pretty(document)
         .map_err(|e| Error::Encode { what: "the JSON document", why: e.to_string() })?;
     bytes.push(b'\n');
@@ -148,5 +158,42 @@ impl FrameJson {
             camera_source: frame.camera_source,
             reprojection_rms_px: frame.reprojection_rms_px.map(|v| rounded(v, 4)),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::samples;
+
+    #[test]
+    fn acceptance_reads_these_fields() {
+        let (_, reading) = samples::tray();
+        let bytes = TrayJson::new(&reading, None, Timings::Omit).bytes().expect("json");
+        let document: serde_json::Value = serde_json::from_slice(&bytes).expect("parse");
+        assert_eq!(document["schema"], SCHEMA);
+        let frame = &document["frame"];
+        for name in ["A", "B", "C", "D"] {
+            assert_eq!(frame["tiles"][name]["corners_px"].as_array().map(Vec::len), Some(4));
+        }
+        assert_eq!(frame["tiles"]["A"]["corners_px"][0], serde_json::json!([11.5, 11.5]));
+        assert_eq!(frame["camera_mm"].as_array().map(Vec::len), Some(3));
+        for name in ["px_per_mm", "lens_k1", "reprojection_rms_px"] {
+            assert!(frame[name].is_number(), "{name}");
+        }
+        assert_eq!(document["slip"]["load"], "DT-0001");
+        assert_eq!(document["objects"].as_array().map(Vec::len), Some(reading.objects.len()));
+        assert_eq!(document["objects"][1]["class"], "shriveled");
+        assert!(document.get("timings_s").is_none());
+    }
+
+    #[test]
+    fn timings_only_when_asked_and_a_missing_number_is_null() {
+        let (_, mut reading) = samples::tray();
+        reading.objects[0].mass_g = f64::NAN;
+        let bytes = TrayJson::new(&reading, None, Timings::Include).bytes().expect("json");
+        let document: serde_json::Value = serde_json::from_slice(&bytes).expect("parse");
+        assert_eq!(document["timings_s"][0]["stage"], "decode");
+        assert!(document["objects"][0]["mass_g"].is_null());
     }
 }

@@ -6,6 +6,7 @@ pub mod canvas;
 pub mod columns;
 pub mod csv;
 pub mod files;
+pub mod html;
 pub mod jpeg;
 pub mod json;
 pub mod labels;
@@ -14,10 +15,16 @@ pub mod outline;
 pub mod overlay;
 pub mod palette;
 pub mod plots;
+pub mod run;
 #[cfg(test)]
 pub(crate) mod samples;
+pub mod sheet;
+pub mod text;
 
 use std::path::PathBuf;
+
+pub use run::{LeftOut, LeftOutStatus, LotResult, PhotoResult, Run};
+pub use sheet::{Output, Outputs, Sheet, SheetSettings, write_photo};
 
 /// Why an output could not be made.
 #[derive(Debug, thiserror::Error)]

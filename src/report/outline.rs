@@ -64,7 +64,7 @@ pub fn outlines(map: &LabelMap, label: u16, bounds: Bounds) -> Vec<Loop> {
             if seen[index] || !inside(r, c) || inside(r - 1, c) {
                 continue;
             }
-            let line = follow(r, c, &inside, |row, col| {
+            let line = follow(r, c, inside, |row, col| {
                 seen[(row as usize - bounds.row) * width + col as usize - bounds.col] = true;
             });
             if signed_area(&line) > 0.0 {

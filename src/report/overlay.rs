@@ -89,7 +89,7 @@ fn strokes(
         .par_iter()
         .map(|object| {
             let loops = loops_of(labels, &bounds, object.measures.object, placing);
-            Stroke::new(&loops, palette::look(object.class).line, 1.15 * unit)
+            Stroke::new(&loops, palette::look(object.class).line, 1.45 * unit)
         })
         .collect()
 }
@@ -233,7 +233,7 @@ impl Strip<'_> {
                 [centre[0] + rx * t.cos(), centre[1] + ry * t.sin()]
             })
             .collect();
-        Stroke::new(&[shape], look.line, 1.15 * unit).paint(picture, look.colour);
+        Stroke::new(&[shape], look.line, 1.3 * unit).paint(picture, look.colour);
         if look.line != LineStyle::Solid {
             let letter = look.letter.to_string();
             let left = centre[0] - self.lettering.width(&letter, 13.0 * unit) / 2.0;
@@ -309,6 +309,6 @@ mod tests {
     fn the_same_reading_gives_the_same_picture() {
         let (photo, reading) = samples::tray();
         let draw = || overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
-        assert_eq!(draw(), draw());
+        assert!(draw() == draw());
     }
 }

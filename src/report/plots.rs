@@ -18,7 +18,9 @@ use crate::classify::{ObjectReading, Outcome};
 const INK: RGBColor = RGBColor(1, 2, 3);
 const INK_HEX: &str = "#010203";
 const FONT: &str = "sans-serif";
-const TEXT_PX: f64 = 21.0;
+const TEXT_PX: f64 = 24.0;
+/// Width of a plot, px of its own; the page scales it.
+const WIDTH: u32 = 760;
 /// Width of a histogram bar, mm.
 const BIN_MM: f64 = 1.0;
 /// Diameters beyond this fall into the last bar: leaves would squeeze the berries together.
@@ -51,8 +53,8 @@ pub fn diameter_histogram(objects: &[ObjectReading], title: &str) -> Result<Opti
     if rows.is_empty() {
         return Ok(None);
     }
-    let (row_height, foot) = (118, 62);
-    let size = (1000, row_height * rows.len() as u32 + foot);
+    let (row_height, foot) = (100, 66);
+    let size = (WIDTH, row_height * rows.len() as u32 + foot);
     let mut svg = String::new();
     {
         let area = SVGBackend::with_string(&mut svg, size).into_drawing_area();
@@ -101,7 +103,7 @@ fn histogram_row(
         .margin_right(20)
         .margin_top(12)
         .set_label_area_size(LabelAreaPosition::Left, 70)
-        .set_label_area_size(LabelAreaPosition::Bottom, if last { 62 } else { 4 })
+        .set_label_area_size(LabelAreaPosition::Bottom, if last { 66 } else { 4 })
         .build_cartesian_2d(0.0..bars as f64 * BIN_MM, 0.0..most * 1.25)?;
     let text = (FONT, TEXT_PX).into_font().color(&INK);
     let millimetres = |v: &f64| if last { format!("{v:.0}") } else { String::new() };
@@ -149,11 +151,11 @@ pub fn colour_plot(objects: &[ObjectReading], title: &str) -> Result<Option<Stri
     if points.is_empty() {
         return Ok(None);
     }
-    let size = (1000, 500);
+    let size = (WIDTH, 430);
     let mut svg = String::new();
     {
         let area = SVGBackend::with_string(&mut svg, size).into_drawing_area();
-        let (left, right) = area.split_horizontally(500);
+        let (left, right) = area.split_horizontally(WIDTH / 2);
         let reach = |f: fn(&Point) -> f64| range(points.iter().map(f));
         let (a, b) = square(reach(|p| p.a), reach(|p| p.b));
         let axes = Axes { x: a, y: b, x_name: "a*: green to red", y_name: "b*: blue to yellow" };
@@ -222,17 +224,17 @@ fn scatter(
     at: fn(&Point) -> (f64, f64),
 ) -> Result<(), DrawError> {
     let mut chart = ChartBuilder::on(area)
-        .margin(14)
-        .margin_right(24)
-        .set_label_area_size(LabelAreaPosition::Left, 76)
-        .set_label_area_size(LabelAreaPosition::Bottom, 62)
+        .margin(8)
+        .margin_right(20)
+        .set_label_area_size(LabelAreaPosition::Left, 74)
+        .set_label_area_size(LabelAreaPosition::Bottom, 66)
         .build_cartesian_2d(axes.x.0..axes.x.1, axes.y.0..axes.y.1)?;
     chart
         .configure_mesh()
         .disable_mesh()
         .axis_style(INK.mix(0.6))
         .label_style((FONT, TEXT_PX).into_font().color(&INK))
-        .x_labels(6)
+        .x_labels(5)
         .y_labels(6)
         .x_label_formatter(&|v| format!("{v:.0}"))
         .y_label_formatter(&|v| format!("{v:.0}"))

@@ -1,9 +1,14 @@
 //! A small drawn tray with known objects, for the tests of this module.
 
+use std::path::Path;
+
 use image::{Rgb, RgbImage};
 
-use crate::classify::{Class, ObjectReading, Outcome};
+use super::run::{LeftOut, LeftOutStatus, PhotoResult, Run};
+use super::sheet::{Output, Outputs, write_photo};
+use crate::classify::{Class, Fruit, ObjectReading, Outcome};
 use crate::frame::{CameraSource, FrameSource, Lens, TrayFrame};
+use crate::load::{LotSettings, WithoutSlip};
 use crate::marks::{Marks, Slip, SlipText, Tile};
 use crate::measure::Measures;
 use crate::pipeline::TrayReading;
@@ -56,14 +61,17 @@ pub(crate) fn tray() -> (RgbImage, TrayReading) {
         name: "drawn-tray".into(),
         sha256: "00".repeat(32),
         size_px: [WIDTH as u32, HEIGHT as u32],
+        taken: Some("2026:09:18 07:42:10".to_owned()),
         marks: marks(),
         objects,
         labels: LabelMap { width: WIDTH, height: HEIGHT, labels, count: DISCS.len() },
+        fruit: Fruit::Black,
+        profile: "none".to_owned(),
         colour: None,
         findings: Vec::new(),
         forced: false,
         assumptions: vec!["No focal length in the file: camera height taken as 445 mm.".into()],
-        cautions: vec!["1 object is unlike anything taught.".into()],
+        cautions: vec!["Glare over the lower left part of the tray.".into()],
         timings: vec![("decode", 0.0123456), ("marks", 0.03)],
     };
     (photo, reading)
@@ -121,6 +129,7 @@ fn marks() -> Marks {
             name,
             centre_mm: [x, y],
             side_mm: 24.0,
+            read: true,
             corners_px: [
                 corner(-12.0, -12.0),
                 corner(12.0, -12.0),
@@ -137,6 +146,7 @@ fn marks() -> Marks {
             patches: Vec::new(),
         }),
         paper_px: Vec::new(),
+        notes: Vec::new(),
         frame: TrayFrame {
             source: FrameSource::FourTiles,
             tray_mm: Some([330.0, 250.0]),
@@ -149,4 +159,42 @@ fn marks() -> Marks {
             reprojection_rms_px: Some(0.12),
         },
     }
+}
+
+/// A run over the drawn tray, twice, and a refused photograph.
+pub(crate) fn run(load_tonnes: Option<f64>) -> Run {
+    let sheet = |number: u32| {
+        let dir = tempfile::tempdir().expect("dir");
+        let (photo, mut reading) = tray();
+        reading.name = format!("drawn-tray-{number}");
+        if let Some(slip) = &mut reading.marks.slip {
+            slip.text.tray = number;
+        }
+        // Two trays of a lot are never quite alike.
+        reading.objects.truncate(10 - number as usize);
+        let file = format!("photos/drawn-tray-{number}.png");
+        let outputs: Outputs = [Output::Report].into();
+        write_photo(dir.path(), Path::new(&file), &photo, reading, &outputs, &Default::default())
+            .expect("sheet")
+    };
+    let photos = vec![
+        PhotoResult::Done(Box::new(sheet(1))),
+        PhotoResult::Done(Box::new(sheet(2))),
+        left_out(),
+    ];
+    let settings = LotSettings { load_tonnes, ..LotSettings::default() };
+    Run::new(photos, &settings, WithoutSlip::Apart)
+}
+
+/// A run in which nothing could be measured.
+pub(crate) fn run_of_bad_photographs() -> Run {
+    Run::new(vec![left_out()], &LotSettings::default(), WithoutSlip::Apart)
+}
+
+fn left_out() -> PhotoResult {
+    PhotoResult::Left(LeftOut {
+        file: "photos/<dark>.jpg".into(),
+        status: LeftOutStatus::Refused,
+        message: "too dark: median lightness 11, at least 25 is needed; add light".into(),
+    })
 }

@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use acinus::classify::{Class, ObjectReading};
+use acinus::classify::{Class, Fruit, ObjectReading};
 use acinus::frame::{CameraSource, FrameSource, Lens, TrayFrame};
 use acinus::marks::{Marks, Slip, SlipText, Tile};
 use acinus::measure::Measures;
@@ -54,9 +54,12 @@ pub fn truth_reading(name: &str) -> (RgbImage, TrayReading) {
         name: name.to_owned(),
         sha256: "0".repeat(64),
         size_px: [photo.width(), photo.height()],
+        taken: Some("2026:09:18 07:42:10".to_owned()),
         marks: marks(&truth["scene"], scale),
         objects,
         labels: LabelMap { width, height, labels, count: order.len() },
+        fruit: Fruit::Black,
+        profile: "none".to_owned(),
         colour: None,
         findings: Vec::new(),
         forced: false,
@@ -147,6 +150,7 @@ fn marks(scene: &Value, scale: f64) -> Marks {
             name: t["text"].as_str().and_then(|s| s.chars().nth(6)).expect("name"),
             centre_mm: [t["x_mm"].as_f64().expect("x"), t["y_mm"].as_f64().expect("y")],
             side_mm: t["symbol_mm"].as_f64().expect("side"),
+            read: true,
             corners_px: [0, 1, 2, 3].map(|i| pair(&t["corners_px"][i])),
         })
         .collect();
@@ -169,6 +173,7 @@ fn marks(scene: &Value, scale: f64) -> Marks {
         tiles,
         slip,
         paper_px: Vec::new(),
+        notes: Vec::new(),
         frame: TrayFrame {
             source: FrameSource::FourTiles,
             tray_mm: Some(tray),

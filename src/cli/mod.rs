@@ -1,0 +1,94 @@
+//! The command line: flags in, exit codes out. It holds no logic of its own; every figure comes
+//! from the library.
+//!
+//! [`flags`] says what exists, [`settings`] checks it once before the first photograph is opened,
+//! and each command has a module that calls the library and prints.
+
+mod assess;
+mod check;
+pub mod flags;
+mod help_files;
+mod progress;
+mod read;
+mod score;
+mod settings;
+mod train;
+
+use std::io::{self, Write as _};
+
+use flags::{Cli, Command};
+
+/// How a run ended, when it could be run at all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ending {
+    /// Everything was done.
+    AllDone,
+    /// Some photographs were refused or failed; the rest was done.
+    SomeLeftOut,
+}
+
+/// Why a run could not be carried through.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The call was wrong; nothing was done.
+    #[error("{0}")]
+    Usage(String),
+    /// Something failed on the way.
+    #[error("{0}")]
+    Failed(String),
+    /// An output could not be written.
+    #[error(transparent)]
+    Report(#[from] acinus::report::Error),
+    /// The terminal or pipe could not be written to.
+    #[error("cannot print: {0}")]
+    Print(#[from] io::Error),
+}
+
+impl Error {
+    /// The exit code: 2 for a wrong call, else 1.
+    pub fn code(&self) -> u8 {
+        match self {
+            Error::Usage(_) => 2,
+            Error::Failed(_) | Error::Report(_) | Error::Print(_) => 1,
+        }
+    }
+
+    /// A reader that went away (`acinus ... | head`) is no failure.
+    pub fn is_broken_pipe(&self) -> bool {
+        matches!(self, Error::Print(e) if e.kind() == io::ErrorKind::BrokenPipe)
+    }
+}
+
+/// Runs one command.
+pub fn run(cli: &Cli) -> Result<Ending, Error> {
+    match &cli.command {
+        Command::Assess(args) => assess::run(args),
+        Command::Check(args) => check::run(args),
+        Command::Score(args) => score::run(args),
+        Command::Train(args) => train::run(args),
+        Command::Completions(args) => help_files::completions(args),
+        Command::Man(args) => help_files::man(args),
+    }
+}
+
+/// Prints bytes to standard output.
+fn print(bytes: &[u8]) -> Result<(), Error> {
+    let mut out = io::stdout().lock();
+    out.write_all(bytes)?;
+    out.flush()?;
+    Ok(())
+}
+
+/// Tells the user something beside the results.
+fn tell(line: &str) {
+    // A closed standard error leaves nobody to tell.
+    let _ = writeln!(io::stderr().lock(), "{line}");
+}
+
+/// Says on standard error why a run ended early.
+pub fn complain(error: &Error) {
+    tell(&format!("acinus: {error}"));
+    if matches!(error, Error::Usage(_)) {
+        tell("For help, try `acinus help`.");
+    }
+}

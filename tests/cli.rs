@@ -1,0 +1,251 @@
+//! The program as a user meets it: the real binary, real folders, exit codes and words.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use serde_json::Value;
+
+struct Cli {
+    dir: tempfile::TempDir,
+}
+
+impl Cli {
+    fn new() -> Cli {
+        Cli { dir: tempfile::tempdir().expect("temporary folder") }
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.dir.path().join(name)
+    }
+
+    /// Runs the program inside the temporary folder.
+    fn run(&self, args: &[&str]) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_acinus"))
+            .args(args)
+            .current_dir(self.dir.path())
+            .output()
+            .expect("the program starts")
+    }
+
+    fn names(&self, folder: &str) -> Vec<String> {
+        let list = fs::read_dir(self.path(folder)).expect("folder");
+        let mut names: Vec<String> =
+            list.map(|e| e.expect("entry").file_name().to_string_lossy().into_owned()).collect();
+        names.sort();
+        names
+    }
+}
+
+fn sample(name: &str) -> String {
+    let dir = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images");
+    dir.join(name).display().to_string()
+}
+
+fn out(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).expect("UTF-8")
+}
+
+fn err(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).expect("UTF-8")
+}
+
+fn code(output: &Output) -> i32 {
+    output.status.code().expect("an exit code, not a signal")
+}
+
+#[test]
+fn wrong_usage_ends_with_2_and_does_nothing() {
+    let cli = Cli::new();
+    fs::create_dir(cli.path("empty")).expect("folder");
+    for args in [
+        vec!["assess"],
+        vec!["assess", "a.jpg"],
+        vec!["frobnicate"],
+        vec!["assess", "a.jpg", "--out", "out", "--tray", "330"],
+        vec!["assess", "a.jpg", "--out", "out", "--px-per-mm", "NaN"],
+        vec!["assess", "a.jpg", "--out", "out", "--tray", "330x250", "--px-per-mm", "7.8"],
+        vec!["assess", "a.jpg", "--out", "out", "--removal-rate", "0.5"],
+        vec!["assess", "a.jpg", "--out", "out", "--load-tonnes", "10", "--removal-rate", "1.5"],
+        vec!["assess", "a.jpg", "--out", "out", "--write", "pdf"],
+        vec!["assess", "a.jpg", "--out", "out", "--threads", "0"],
+        vec!["assess", "a.jpg", "b/a.jpg", "--out", "out"],
+        vec!["assess", "empty", "--out", "out"],
+        vec!["assess", "a.jpg", "--out", "out", "--profile", "missing.json"],
+    ] {
+        let output = cli.run(&args);
+        assert_eq!(code(&output), 2, "{args:?}: {}", err(&output));
+        assert!(!err(&output).is_empty() && out(&output).is_empty(), "{args:?}");
+        assert!(!cli.path("out").exists(), "{args:?} made the folder");
+    }
+}
+
+#[test]
+fn the_same_name_twice_is_told_with_both_files() {
+    let cli = Cli::new();
+    let output = cli.run(&["assess", "monday/tray.jpg", "tuesday/tray.png", "--out", "out"]);
+    assert_eq!(code(&output), 2);
+    for words in ["monday/tray.jpg", "tuesday/tray.png", "rename"] {
+        assert!(err(&output).contains(words), "{}", err(&output));
+    }
+}
+
+#[test]
+fn every_command_explains_itself_with_an_example() {
+    let cli = Cli::new();
+    let help = cli.run(&["help"]);
+    assert_eq!(code(&help), 0);
+    for command in ["assess", "check", "score", "train", "completions", "man"] {
+        assert!(out(&help).contains(command), "{command} is not listed");
+        let output = cli.run(&[command, "--help"]);
+        assert_eq!(code(&output), 0);
+        assert!(out(&output).contains(&format!("acinus {command}")), "{command} has no example");
+    }
+}
+
+#[test]
+fn completions_and_manual_pages_know_every_flag() {
+    let cli = Cli::new();
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let output = cli.run(&["completions", shell]);
+        assert_eq!(code(&output), 0);
+        assert!(out(&output).contains("false-reject-rate"), "{shell}");
+    }
+    assert_eq!(code(&cli.run(&["man", "man1"])), 0);
+    assert!(cli.names("man1").contains(&"acinus-assess.1".to_owned()));
+    let page = fs::read_to_string(cli.path("man1/acinus-assess.1")).expect("page");
+    assert!(page.contains("load\\-tonnes") && page.contains("330x250"));
+}
+
+#[test]
+fn files_that_are_no_photographs_are_named_and_end_with_1() {
+    let cli = Cli::new();
+    fs::write(cli.path("words.jpg"), "not a picture").expect("write");
+    fs::write(cli.path("nothing.png"), "").expect("write");
+    let output = cli.run(&["assess", "words.jpg", "nothing.png", "missing.tif", "--out", "out"]);
+    assert_eq!(code(&output), 1);
+    for name in ["words.jpg", "nothing.png", "missing.tif"] {
+        let lines: Vec<String> =
+            err(&output).lines().filter(|l| l.contains(name)).map(str::to_owned).collect();
+        assert_eq!(lines.len(), 1, "one line for {name}: {}", err(&output));
+    }
+    // The page says so too, and nothing else was written.
+    assert_eq!(cli.names("out"), ["report.html"]);
+    let page = fs::read_to_string(cli.path("out/report.html")).expect("page");
+    assert!(page.contains("words.jpg") && page.contains("Photographs not used"));
+}
+
+#[test]
+fn a_bad_photograph_does_not_stop_the_rest() {
+    let cli = Cli::new();
+    fs::write(cli.path("words.jpg"), "not a picture").expect("write");
+    let good = sample("black-unsorted-1.jpg");
+    let output = cli.run(&["assess", "words.jpg", &good, "--out", "out", "--labels"]);
+    assert_eq!(code(&output), 1, "{}", err(&output));
+    assert!(out(&output).contains("HV-0417 UNSORTED: 1 tray"), "{}", out(&output));
+    assert!(out(&output).contains("not used: words.jpg"));
+    assert_eq!(
+        cli.names("out"),
+        [
+            "black-unsorted-1.json",
+            "black-unsorted-1.labels.png",
+            "black-unsorted-1.objects.csv",
+            "black-unsorted-1.overlay.jpg",
+            "report.html"
+        ]
+    );
+}
+
+#[test]
+fn outputs_agree_with_each_other_and_come_out_the_same_again() {
+    let cli = Cli::new();
+    let photo = sample("black-waste-1.jpg");
+    for out in ["one", "two"] {
+        let output = cli.run(&["assess", &photo, "--out", out, "--labels", "--load-tonnes", "8"]);
+        assert_eq!(code(&output), 0, "{}", err(&output));
+        assert!(err(&output).is_empty(), "quiet when all is well: {}", err(&output));
+    }
+    for name in cli.names("one") {
+        let read = |folder: &str| fs::read(cli.path(folder).join(&name)).expect("read");
+        assert!(read("one") == read("two"), "{name} differs");
+    }
+
+    let labels = image::open(cli.path("one/black-waste-1.labels.png")).expect("labels");
+    let labels = labels.into_luma16();
+    let mut rows = csv::Reader::from_path(cli.path("one/black-waste-1.objects.csv")).expect("csv");
+    let header = rows.headers().expect("header").clone();
+    let column = |name: &str| header.iter().position(|h| h == name).expect("column");
+    let document: Value =
+        serde_json::from_slice(&fs::read(cli.path("one/black-waste-1.json")).expect("json"))
+            .expect("JSON");
+    let objects = document["objects"].as_array().expect("objects");
+    let mut count = 0;
+    for (row, object) in rows.records().map(|r| r.expect("row")).zip(objects) {
+        count += 1;
+        let number: u16 = row[column("object")].parse().expect("number");
+        assert_eq!(u64::from(number), object["object"].as_u64().expect("number"));
+        assert_eq!(row[column("class")], *object["class"].as_str().expect("class"));
+        let area = labels.pixels().filter(|p| p.0[0] == number).count();
+        assert_eq!(row[column("area_px")], area.to_string());
+    }
+    assert_eq!(count, objects.len());
+    assert_eq!(document["shares"]["objects"].as_u64(), Some(count as u64));
+}
+
+#[test]
+fn the_printed_document_is_the_only_thing_on_standard_output() {
+    let cli = Cli::new();
+    let photo = sample("black-sorted-1.jpg");
+    let output = cli.run(&["assess", &photo, "--out", "out", "--format", "json", "--write", "csv"]);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let document: Value = serde_json::from_str(&out(&output)).expect("one JSON document");
+    assert_eq!(document["schema"], "acinus-run/1");
+    let lot = &document["lots"][0];
+    assert_eq!(lot["lot"], "HV-0417 SORTED");
+    let classes = lot["classes"].as_array().expect("classes");
+    let sum: f64 = classes.iter().map(|c| c["by_mass"]["estimate"].as_f64().expect("share")).sum();
+    assert!(sum <= 1.0 + 1e-9 && sum > 0.9, "{sum}");
+    assert_eq!(cli.names("out"), ["black-sorted-1.objects.csv"]);
+}
+
+#[test]
+fn a_photograph_without_marks_needs_a_scale() {
+    let cli = Cli::new();
+    let photo = sample("black-no-marks.jpg");
+    let output = cli.run(&["assess", &photo, "--out", "out", "--write", "csv"]);
+    assert_eq!(code(&output), 1);
+    for words in ["black-no-marks.jpg", "--tray 330x250", "--px-per-mm"] {
+        assert!(err(&output).contains(words), "{}", err(&output));
+    }
+    for scale in [["--tray", "330x250"], ["--px-per-mm", "7.78"]] {
+        let mut args = vec!["assess", &photo, "--out", "out", "--write", "csv"];
+        args.extend(scale);
+        let output = cli.run(&args);
+        assert_eq!(code(&output), 0, "{scale:?}: {}", err(&output));
+        assert!(out(&output).contains("black-no-marks: 1 tray"), "{}", out(&output));
+    }
+}
+
+#[test]
+fn check_tells_good_from_bad() {
+    let cli = Cli::new();
+    let output = cli.run(&["check", &sample("black-unsorted-1.jpg")]);
+    assert_eq!(code(&output), 0, "{}", out(&output));
+    assert!(out(&output).contains("good enough to measure"));
+    let output = cli.run(&["check", &sample("bad-blurred.jpg"), "--format", "json"]);
+    assert_eq!(code(&output), 1);
+    let document: Value = serde_json::from_str(&out(&output)).expect("JSON");
+    assert_eq!(document[0]["usable"], false);
+}
+
+#[test]
+fn timings_are_told_only_when_asked() {
+    let cli = Cli::new();
+    let photo = sample("black-sorted-1.jpg");
+    let args = ["assess", &photo, "--out", "out", "--write", "json", "--timings"];
+    let output = cli.run(&args);
+    assert_eq!(code(&output), 0);
+    assert!(err(&output).contains("decode"), "{}", err(&output));
+    let text = fs::read_to_string(cli.path("out/black-sorted-1.json")).expect("json");
+    assert!(text.contains("timings_s"));
+}
