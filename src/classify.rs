@@ -315,7 +315,8 @@ pub fn classify(
     settings: &ClassifySettings,
 ) -> Judged {
     let white_vote = white_vote(measured, model);
-    let fruit = settings.fruit.unwrap_or(if white_vote > 0.5 { Fruit::White } else { Fruit::Black });
+    let fruit =
+        settings.fruit.unwrap_or(if white_vote > 0.5 { Fruit::White } else { Fruit::Black });
     let own = &model.fruits[fruit as usize];
     let raw: Vec<[f64; 4]> = measured.iter().map(|(m, _)| own.probabilities(m)).collect();
     let probabilities = adapt(&raw, &own.taught_shares, settings.prior_objects);

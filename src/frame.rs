@@ -121,7 +121,8 @@ pub struct TrayFrame {
     /// Pixels per millimetre at the tray's centre (square root of the local area scale).
     pub px_per_mm: f64,
     /// Root mean square distance between the tiles' corners as seen and as the frame predicts
-    /// them, px; none without tiles.
+    /// them (their printed size being one common free factor when there are three or four), px;
+    /// none without tiles.
     pub reprojection_rms_px: Option<f64>,
 }
 
@@ -219,6 +220,10 @@ pub struct FitPrior {
     pub k1_chi2: f64,
     /// False leaves the lens term at zero.
     pub estimate_k1: bool,
+    /// Estimate the symbols' printed size (needs their centres).
+    pub symbol_scale: bool,
+    /// The lens term is drawn to zero with this standard deviation (matters with few points).
+    pub k1_sd: f64,
 }
 
 impl Default for FitPrior {
@@ -229,6 +234,8 @@ impl Default for FitPrior {
             max_k1: 0.15,
             k1_chi2: 10.8,
             estimate_k1: true,
+            symbol_scale: true,
+            k1_sd: 0.02,
         }
     }
 }
@@ -240,14 +247,21 @@ pub struct PointFit {
     pub mm_to_px: Homography,
     /// Lens term.
     pub lens: Lens,
+    /// Printed size of the symbols as a part of what they claim (1 when not estimated).
+    pub symbol_scale: f64,
     /// Root mean square distance between points as seen and as predicted, px.
     pub rms_px: f64,
 }
 
 /// Least-squares homography plus radial term from pairs of tray points and photograph pixels
 /// (Levenberg-Marquardt on the distance in the photograph).
+///
+/// `centres`, when not empty, gives for each point the centre of the printed symbol that it is a
+/// corner of; then the symbols' printed size is estimated too, one factor for all, so that a
+/// printer that scales does not spoil the lens term.
 pub fn fit_points(
     mm: &[Mm],
+    centres: &[Mm],
     px: &[Px],
     width: u32,
     height: u32,
@@ -257,6 +271,8 @@ pub fn fit_points(
     let (c, hw) = (flat.centre_px, flat.half_width_px);
     let nm = normaliser(mm);
     let m: Vec<[f64; 2]> = mm.iter().map(|p| apply(&nm, *p)).collect();
+    let mid: Vec<[f64; 2]> = centres.iter().map(|p| apply(&nm, *p)).collect();
+    let scaled = prior.symbol_scale && mid.len() == m.len() && m.len() >= 8;
     let p: Vec<[f64; 2]> = px.iter().map(|q| [(q[0] - c[0]) / hw, (q[1] - c[1]) / hw]).collect();
     let start = homography(&m, &p)?;
     let unit = Lens { k1: 0.0, centre_px: [0.0, 0.0], half_width_px: 1.0 };
@@ -264,10 +280,17 @@ pub fn fit_points(
 
     let residuals = |x: &[f64], out: &mut Vec<f64>| {
         let h = [[x[0], x[1], x[2]], [x[3], x[4], x[5]], [x[6], x[7], 1.0]];
-        let lens = Lens { k1: x.get(8).copied().unwrap_or(0.0), ..unit };
+        let lens = Lens { k1: x[9], ..unit };
+        let grow = x[8];
         out.clear();
-        for (a, b) in m.iter().zip(&p) {
-            let q = lens.distort(apply(&h, *a));
+        for (k, (a, b)) in m.iter().zip(&p).enumerate() {
+            let a = match mid.get(k) {
+                Some(c) if scaled => {
+                    [c[0] + (a[0] - c[0]) * (1.0 + grow), c[1] + (a[1] - c[1]) * (1.0 + grow)]
+                }
+                _ => *a,
+            };
+            let q = lens.distort(apply(&h, a));
             out.push((q[0] - b[0]) / sd);
             out.push((q[1] - b[1]) / sd);
         }
@@ -285,31 +308,49 @@ pub fn fit_points(
             out.push((dot(u, u) - dot(v, v)) / (2.0 * scale) / w);
         }
     };
-    let x0: Vec<f64> = vec![
-        start[0][0],
-        start[0][1],
-        start[0][2],
-        start[1][0],
-        start[1][1],
-        start[1][2],
-        start[2][0],
-        start[2][1],
-    ];
-    let (mut x, cost0) = levenberg_marquardt(&residuals, x0)?;
-    let mut k1 = 0.0;
-    // Eight numbers from four corners leave nothing to judge a ninth by.
-    if prior.estimate_k1 && m.len() >= 8 {
-        let mut with = x.clone();
-        with.push(0.0);
-        if let Some((y, cost1)) = levenberg_marquardt(&residuals, with) {
-            let freedom = (2 * m.len()).saturating_sub(9).max(1) as f64;
-            let variance = (cost1 / freedom).max(1.0);
-            if (cost0 - cost1) / variance > prior.k1_chi2 && y[8].abs() <= prior.max_k1 {
-                k1 = y[8];
-                x = y;
+    let with = |free: [bool; 2], x0: &[f64; 10]| -> Option<([f64; 10], f64)> {
+        let spread = |y: &[f64]| {
+            let mut x = *x0;
+            x[..8].copy_from_slice(&y[..8]);
+            let mut next = 8;
+            for k in 0..2 {
+                x[8 + k] = 0.0;
+                if free[k] {
+                    x[8 + k] = y[next];
+                    next += 1;
+                }
             }
+            x
+        };
+        let mut y: Vec<f64> = x0[..8].to_vec();
+        y.extend((0..2).filter(|k| free[*k]).map(|k| x0[8 + k]));
+        let f = |y: &[f64], out: &mut Vec<f64>| {
+            let x = spread(y);
+            residuals(&x, out);
+            out.push(x[9] / prior.k1_sd);
+            // Printers are true to a few per cent.
+            out.push(x[8] / 0.03);
+        };
+        let (y, cost) = levenberg_marquardt(&f, y)?;
+        Some((spread(&y), cost))
+    };
+    let mut x0 = [0.0; 10];
+    for k in 0..8 {
+        x0[k] = start[k / 3][k % 3];
+    }
+    let (mut x, cost0) = with([scaled, false], &x0)?;
+    // Eight numbers from four corners leave nothing to judge a ninth by.
+    if prior.estimate_k1
+        && m.len() >= 8
+        && let Some((y, cost1)) = with([scaled, true], &x)
+    {
+        let freedom = (2 * m.len()).saturating_sub(10).max(1) as f64;
+        let variance = (cost1 / freedom).max(1.0);
+        if (cost0 - cost1) / variance > prior.k1_chi2 && y[9].abs() <= prior.max_k1 {
+            x = y;
         }
     }
+    let (grow, k1) = (x[8], x[9]);
     let hn = [[x[0], x[1], x[2]], [x[3], x[4], x[5]], [x[6], x[7], 1.0]];
     let back = [[hw, 0.0, c[0]], [0.0, hw, c[1]], [0.0, 0.0, 1.0]];
     let full = compose(&back, &compose(&hn, &nm));
@@ -321,13 +362,21 @@ pub fn fit_points(
     let lens = Lens { k1, ..flat };
     let sum: f64 = mm
         .iter()
+        .enumerate()
         .zip(px)
-        .map(|(a, b)| {
-            let q = lens.distort(apply(&mm_to_px, *a));
+        .map(|((k, a), b)| {
+            let a = match centres.get(k) {
+                Some(c) if scaled => {
+                    [c[0] + (a[0] - c[0]) * (1.0 + grow), c[1] + (a[1] - c[1]) * (1.0 + grow)]
+                }
+                _ => *a,
+            };
+            let q = lens.distort(apply(&mm_to_px, a));
             (q[0] - b[0]).powi(2) + (q[1] - b[1]).powi(2)
         })
         .sum();
-    Some(PointFit { mm_to_px, lens, rms_px: (sum / mm.len() as f64).sqrt() })
+    let rms_px = (sum / mm.len() as f64).sqrt();
+    Some(PointFit { mm_to_px, lens, symbol_scale: 1.0 + grow, rms_px })
 }
 
 /// Small dense Levenberg-Marquardt with a numerical Jacobian; returns the point and its sum of
@@ -453,3 +502,6 @@ impl TrayFrame {
         (((ax - bx) * (cy - dy) - (ay - by) * (cx - dx)) / (4.0 * h * h)).abs().sqrt()
     }
 }
+
+#[cfg(test)]
+mod tests;

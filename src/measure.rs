@@ -133,8 +133,7 @@ impl Silhouette {
     /// centred at H·s·d/(d² − r²). Undone by fixed-point iteration on r.
     pub fn ball(&self, camera: [f64; 3]) -> Corrected {
         let height = camera[2];
-        let seen =
-            (self.centre_mm[0] - camera[0]).hypot(self.centre_mm[1] - camera[1]);
+        let seen = (self.centre_mm[0] - camera[0]).hypot(self.centre_mm[1] - camera[1]);
         let measured = (self.area_mm2 / std::f64::consts::PI).sqrt();
         let mut r = measured.min(0.45 * height);
         let (mut radial, mut tangential, mut foot) = (1.0, 1.0, 1.0);
@@ -438,8 +437,7 @@ fn finish(
     };
     let ball = silhouette.ball(frame.camera_mm);
     let perimeter = crofton(&s.cuts);
-    let area_ellipse =
-        4.0 * std::f64::consts::PI * (xx * yy - xy * xy).max(1e-12).sqrt();
+    let area_ellipse = 4.0 * std::f64::consts::PI * (xx * yy - xy * xy).max(1e-12).sqrt();
     let m = f64::from(s.inner.max(1));
     let lab = s.lab.map(|v| v / m);
     let variance: [f64; 3] = std::array::from_fn(|c| (s.lab2[c] / m - lab[c] * lab[c]).max(0.0));

@@ -6,7 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Inputs in one block of [`Network::eval_block`].
+/// Items in one block of [`Network::eval_block`].
 pub const BLOCK: usize = 32;
 
 /// One layer: `out[j] = bias[j] + Σ weight[j·n + i]·in[i]`.
@@ -35,6 +35,20 @@ pub struct Network {
     mean: Vec<f32>,
     scale: Vec<f32>,
     layers: Vec<Layer>,
+}
+
+/// Room for [`Network::eval_block`], and its outputs.
+#[derive(Debug, Clone, Default)]
+pub struct Scratch {
+    now: Vec<[f32; BLOCK]>,
+    next: Vec<[f32; BLOCK]>,
+}
+
+impl Scratch {
+    /// The outputs of the last evaluation, one block each.
+    pub fn outputs(&self) -> &[[f32; BLOCK]] {
+        &self.now
+    }
 }
 
 /// SplitMix64 (Steele, Lea, Flood 2014): a stable stream of pseudo-random numbers.
@@ -168,8 +182,8 @@ impl Network {
             values = (0..layer.outputs)
                 .map(|j| {
                     let row = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
-                    let sum = layer.bias[j]
-                        + row.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>();
+                    let sum =
+                        layer.bias[j] + row.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>();
                     if last { sum } else { sum.max(0.0) }
                 })
                 .collect();
@@ -178,41 +192,71 @@ impl Network {
         values
     }
 
-    /// Probabilities of [`BLOCK`] inputs at once, input-major: `block[i][k]` is input i of item k.
-    /// The result stands in the first [`Self::outputs`] rows of `block`'s return.
-    pub fn eval_block(&self, block: &mut Vec<[f32; BLOCK]>, spare: &mut Vec<[f32; BLOCK]>) {
-        for (row, (m, s)) in block.iter_mut().zip(self.mean.iter().zip(&self.scale)) {
-            for v in row.iter_mut() {
-                *v = (*v - m) * s;
+    /// Probabilities of [`BLOCK`] neighbouring items at once. `inputs` holds input after input,
+    /// each for `stride` items; items `first..first + BLOCK` are taken (beyond the end: zeros).
+    /// The outputs are then in `scratch`.
+    pub fn eval_block(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
+        struct Block<'a>(&'a Network, &'a [f32], usize, usize, &'a mut Scratch);
+        impl pulp::WithSimd for Block<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.eval_block_with(self.1, self.2, self.3, self.4);
+            }
+        }
+        pulp::Arch::new().dispatch(Block(self, inputs, stride, first, scratch));
+    }
+
+    #[inline(always)]
+    fn eval_block_with(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
+        let Scratch { now, next } = scratch;
+        now.resize(self.inputs(), [0.0; BLOCK]);
+        let n = BLOCK.min(stride - first);
+        for (i, (row, (m, s))) in now.iter_mut().zip(self.mean.iter().zip(&self.scale)).enumerate()
+        {
+            let source = &inputs[i * stride + first..i * stride + first + n];
+            for (v, x) in row.iter_mut().zip(source) {
+                *v = (x - m) * s;
             }
         }
         for (k, layer) in self.layers.iter().enumerate() {
             let last = k + 1 == self.layers.len();
-            spare.clear();
-            for j in 0..layer.outputs {
-                let mut sum = [layer.bias[j]; BLOCK];
-                let weights = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
-                for (w, input) in weights.iter().zip(block.iter()) {
-                    for (s, v) in sum.iter_mut().zip(input) {
-                        *s += w * v;
+            next.resize(layer.outputs, [0.0; BLOCK]);
+            let mut j = 0;
+            while j < layer.outputs {
+                // Two outputs at a time share the reading of the inputs.
+                let pair = j + 1 < layer.outputs;
+                let second = if pair { j + 1 } else { j };
+                let mut p = [layer.bias[j]; BLOCK];
+                let mut q = [layer.bias[second]; BLOCK];
+                let wp = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
+                let wq = &layer.weight[second * layer.inputs..(second + 1) * layer.inputs];
+                for ((a, b), input) in wp.iter().zip(wq).zip(now.iter()) {
+                    for i in 0..BLOCK {
+                        p[i] += a * input[i];
+                        q[i] += b * input[i];
                     }
                 }
-                for s in &mut sum {
-                    *s = match (last, self.output) {
-                        (true, Output::Logistic) => logistic(*s),
-                        (true, Output::Softmax) => *s,
-                        (false, _) => s.max(0.0),
-                    };
+                for (row, sums) in [(j, p), (second, q)] {
+                    let mut sums = sums;
+                    for s in &mut sums {
+                        *s = match (last, self.output) {
+                            (true, Output::Logistic) => logistic(*s),
+                            (true, Output::Softmax) => *s,
+                            (false, _) => s.max(0.0),
+                        };
+                    }
+                    next[row] = sums;
                 }
-                spare.push(sum);
+                j += 2;
             }
-            std::mem::swap(block, spare);
+            std::mem::swap(now, next);
         }
         if self.output == Output::Softmax {
             for k in 0..BLOCK {
-                let mut column: Vec<f32> = block.iter().map(|row| row[k]).collect();
+                let mut column: Vec<f32> = now.iter().map(|row| row[k]).collect();
                 self.output.finish(&mut column);
-                block.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
+                now.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
             }
         }
     }
@@ -450,7 +494,14 @@ mod tests {
         s
     }
 
-    const HOW: Training = Training { epochs: 60, rate: 0.02, batch: 64, decay: 0.0, seed: 1, output: Output::Logistic };
+    const HOW: Training = Training {
+        epochs: 60,
+        rate: 0.02,
+        batch: 64,
+        decay: 0.0,
+        seed: 1,
+        output: Output::Logistic,
+    };
 
     #[test]
     fn learns_what_no_line_can_separate() {
@@ -463,14 +514,15 @@ mod tests {
     fn blocks_agree_with_single_rows() {
         let net = Network::train(&xor(200), 2, &[5, 3], HOW, |_, _| {});
         let mut random = Random::new(9);
-        let mut block = vec![[0.0; BLOCK]; 2];
-        for row in &mut block {
-            row.iter_mut().for_each(|v| *v = random.uniform() as f32);
-        }
-        let rows: Vec<_> = (0..BLOCK).map(|k| net.eval(&[block[0][k], block[1][k]])[0]).collect();
-        net.eval_block(&mut block, &mut Vec::new());
-        for (k, row) in rows.iter().enumerate() {
-            assert!((row - block[0][k]).abs() < 1e-5);
+        let stride = BLOCK + 5;
+        let inputs: Vec<f32> = (0..2 * stride).map(|_| random.uniform() as f32).collect();
+        let mut scratch = Scratch::default();
+        for first in [0, BLOCK] {
+            net.eval_block(&inputs, stride, first, &mut scratch);
+            for k in first..(first + BLOCK).min(stride) {
+                let row = net.eval(&[inputs[k], inputs[stride + k]])[0];
+                assert!((row - scratch.outputs()[0][k - first]).abs() < 1e-5);
+            }
         }
     }
 

@@ -207,8 +207,7 @@ pub fn read_tray(
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
     let camera = opened.marks.frame.camera_mm;
-    let mut judged =
-        classify::classify(&measured, camera, &profile.classes, &settings.classify);
+    let mut judged = classify::classify(&measured, camera, &profile.classes, &settings.classify);
     if opened.photo.grey {
         for o in &mut judged.objects {
             o.class = None;

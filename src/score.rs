@@ -103,9 +103,8 @@ impl Truth {
     /// Reads the true label picture.
     pub fn ids(&self) -> Result<LabelMap, TruthError> {
         let path = self.photo.with_extension("ids.png");
-        let picture = image::open(&path)
-            .map_err(|e| TruthError::File(path, e.to_string()))?
-            .into_luma16();
+        let picture =
+            image::open(&path).map_err(|e| TruthError::File(path, e.to_string()))?.into_luma16();
         let (width, height) = (picture.width() as usize, picture.height() as usize);
         let labels = picture.into_raw();
         let count = labels.iter().copied().max().unwrap_or(0) as usize;

@@ -14,7 +14,9 @@ use crate::profile::{Profile, SCHEMA};
 use crate::score::{self, TrueObject, Truth};
 
 use crate::network::{Network, Output, Random, Samples, Training};
-use crate::segment::evidence::{CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, judge};
+use crate::segment::evidence::{
+    CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, Row, Rows, judge,
+};
 use crate::segment::split::{self, PAIR_FEATURES};
 use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings, look};
 
@@ -120,12 +122,18 @@ pub fn train_segment(
     how: SegmentTraining,
     mut say: impl FnMut(String),
 ) -> SegmentModel {
-    let training =
-        Training { epochs: how.epochs, rate: 0.004, batch: 256, decay: 1e-5, seed: how.seed, output: Output::Logistic };
+    let training = Training {
+        epochs: how.epochs,
+        rate: 0.004,
+        batch: 256,
+        decay: 1e-5,
+        seed: how.seed,
+        output: Output::Logistic,
+    };
     let samples = gather(lessons, |k, lesson| {
         let p = &lesson.prepared;
         let hoods = Neighbourhoods::new(&p.work, &p.floor);
-        sample(lesson, how, k, |_| false, |x, y| hoods.features(x, y))
+        sample(lesson, how, k, |_| false, &hoods)
     });
     let pixels = Network::train(&samples, FEATURES, &[24, 12], training, |epoch, loss| {
         say(format!("first look, pass {}: loss {loss:.4}", epoch + 1));
@@ -136,7 +144,7 @@ pub fn train_segment(
         let first = judge(&hoods, &p.allowed, &pixels);
         let context = Context::new(&hoods, &first);
         let wrong = |i: usize| (first.object.data[i] - lesson.target.object[i]).abs() > 0.4;
-        sample(lesson, how, k + 1000, wrong, |x, y| context.features(x, y))
+        sample(lesson, how, k + 1000, wrong, &context)
     });
     let context = Network::train(&samples, CONTEXT_FEATURES, &[32, 16], training, |epoch, loss| {
         say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
@@ -161,7 +169,14 @@ pub fn train_segment(
         pairs.weights.push(weight);
     }
     say(format!("{} pairs of pieces", pairs.weights.len()));
-    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 2e-4, seed: how.seed, output: Output::Logistic };
+    let training = Training {
+        epochs: 40,
+        rate: 0.004,
+        batch: 64,
+        decay: 2e-4,
+        seed: how.seed,
+        output: Output::Logistic,
+    };
     model.pairs = Some(Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
@@ -206,7 +221,14 @@ fn train_regions(
     });
     let bad = samples.targets.iter().filter(|t| **t < 0.5).count();
     say(format!("{} regions, {bad} of them no object", samples.targets.len()));
-    let training = Training { epochs: 40, rate: 0.004, batch: 64, decay: 5e-4, seed: how.seed, output: Output::Logistic };
+    let training = Training {
+        epochs: 40,
+        rate: 0.004,
+        batch: 64,
+        decay: 5e-4,
+        seed: how.seed,
+        output: Output::Logistic,
+    };
     Network::train(&samples, split::REGION_FEATURES, &[10], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
@@ -228,12 +250,12 @@ fn gather(lessons: &[&Lesson], part: impl Fn(usize, &Lesson) -> Samples + Sync) 
 
 /// Takes pixels of one photograph: outlines, plain places, seams, and those that were judged
 /// wrong before.
-fn sample<const N: usize>(
+fn sample<R: Rows>(
     lesson: &Lesson,
     how: SegmentTraining,
     salt: usize,
     wrong: impl Fn(usize) -> bool,
-    features: impl Fn(usize, usize) -> [f32; N],
+    rows: &R,
 ) -> Samples {
     let (allowed, target) = (&lesson.prepared.allowed, &lesson.target);
     let w = lesson.prepared.work.width();
@@ -245,15 +267,25 @@ fn sample<const N: usize>(
         places(allowed, |i| target.seam[i]),
         places(allowed, |i| !target.near[i] && wrong(i)),
     ];
+    let mut chosen: Vec<u32> = Vec::new();
     for (mut group, share) in groups.into_iter().zip([0.45, 0.35, 0.2, 0.15]) {
         random.shuffle(&mut group);
-        for &i in group.iter().take((how.pixels as f64 * share) as usize) {
-            let i = i as usize;
-            out.inputs.extend(features(i % w, i / w));
-            out.targets.push(target.object[i]);
-            out.targets.push(f32::from(target.seam[i]));
-            out.weights.push(1.0);
+        chosen.extend(group.iter().take((how.pixels as f64 * share) as usize));
+    }
+    // Row by row, since measures are computed a row at a time.
+    chosen.sort_unstable();
+    let mut row = Row::default();
+    let mut current = usize::MAX;
+    for i in chosen {
+        let i = i as usize;
+        if i / w != current {
+            current = i / w;
+            rows.row(current, &mut row);
         }
+        out.inputs.extend(row.pixel(i % w));
+        out.targets.push(target.object[i]);
+        out.targets.push(f32::from(target.seam[i]));
+        out.weights.push(1.0);
     }
     out
 }
@@ -326,13 +358,13 @@ pub struct Taught {
 }
 
 /// Measured objects of one photograph that match true ones.
-pub fn taught_objects(pupil: &Pupil, profile_segment: &SegmentModel, settings: &Settings) -> Vec<Taught> {
-    let scene_labels = pipeline::label_with(
-        &pupil.opened,
-        &pupil.lesson.prepared,
-        profile_segment,
-        settings,
-    );
+pub fn taught_objects(
+    pupil: &Pupil,
+    profile_segment: &SegmentModel,
+    settings: &Settings,
+) -> Vec<Taught> {
+    let scene_labels =
+        pipeline::label_with(&pupil.opened, &pupil.lesson.prepared, profile_segment, settings);
     let measured = pipeline::measure_objects(&pupil.opened, &pupil.lesson.prepared, &scene_labels);
     let matching = score::match_labels(&scene_labels, &pupil.ids);
     matching
@@ -459,9 +491,8 @@ fn cloud(list: &[&Taught], class: Class) -> Cloud {
 }
 
 fn train_mass(list: &[&Taught]) -> Result<MassModel, TeachError> {
-    let too_little = |c: Class| {
-        TeachError::TooLittle(format!("too few clean outlines of class {}", c.name()))
-    };
+    let too_little =
+        |c: Class| TeachError::TooLittle(format!("too few clean outlines of class {}", c.name()));
     let mut model = MassModel {
         origin: format!("least squares over {} objects with truth", list.len()),
         ..MassModel::default()

@@ -119,7 +119,7 @@ fn scale_error(frame: &acinus::frame::TrayFrame, scene: &serde_json::Value) -> f
     }
     let size = |k: usize| scene["size"][k].as_u64().unwrap() as u32;
     let prior = FitPrior { corner_sd_px: 0.003, k1_chi2: 0.0, ..FitPrior::default() };
-    let Some(fit) = fit_points(&mm, &px, size(0), size(1), &prior) else { return f64::NAN };
+    let Some(fit) = fit_points(&mm, &[], &px, size(0), size(1), &prior) else { return f64::NAN };
     let truth = acinus::frame::TrayFrame {
         px_to_mm: invert(&fit.mm_to_px).unwrap(),
         mm_to_px: fit.mm_to_px,

@@ -17,31 +17,53 @@ pub struct Grey {
     pub data: Vec<u8>,
 }
 
-/// Mean luma of blocks of `factor` x `factor` pixels; incomplete blocks at the right and lower
-/// edges are left out.
+/// Mean of the green channel over blocks of `factor` x `factor` pixels (ink and paper are neutral,
+/// and green carries most of the light); incomplete blocks at the right and lower edges are left
+/// out.
 pub fn reduce(rgb: &RgbImage, factor: usize) -> Grey {
     let (w, h) = (rgb.width() as usize, rgb.height() as usize);
     let (ow, oh) = (w / factor, h / factor);
     let raw = rgb.as_raw();
-    let scale = 256 * (factor * factor) as u32;
     let mut data = vec![0u8; ow * oh];
-    data.par_chunks_mut(ow.max(1)).enumerate().for_each(|(oy, out)| {
-        let mut sums = vec![0u32; ow];
-        for y in oy * factor..(oy + 1) * factor {
-            let row = &raw[y * w * 3..(y * w + ow * factor) * 3];
-            for (s, block) in sums.iter_mut().zip(row.chunks_exact(3 * factor)) {
-                let mut acc = 0u32;
-                for px in block.chunks_exact(3) {
-                    acc += 54 * u32::from(px[0]) + 183 * u32::from(px[1]) + 19 * u32::from(px[2]);
+    let work = |oy: usize, out: &mut [u8], sums: &mut Vec<u32>| {
+        let rows =
+            (oy * factor..(oy + 1) * factor).map(|y| &raw[y * w * 3..(y * w + ow * factor) * 3]);
+        sums.clear();
+        sums.resize(ow, 0);
+        for row in rows {
+            match factor {
+                1 => add_blocks::<3>(row, sums),
+                2 => add_blocks::<6>(row, sums),
+                3 => add_blocks::<9>(row, sums),
+                4 => add_blocks::<12>(row, sums),
+                _ => {
+                    for (s, block) in sums.iter_mut().zip(row.chunks_exact(3 * factor)) {
+                        *s += block.iter().skip(1).step_by(3).map(|v| u32::from(*v)).sum::<u32>();
+                    }
                 }
-                *s += acc;
             }
         }
-        for (o, s) in out.iter_mut().zip(&sums) {
-            *o = (s / scale) as u8;
+        let n = (factor * factor) as u32;
+        for (o, s) in out.iter_mut().zip(sums.iter()) {
+            *o = (*s / n) as u8;
         }
-    });
+    };
+    data.par_chunks_mut(ow.max(1))
+        .enumerate()
+        .for_each_init(Vec::new, |sums, (oy, out)| work(oy, out, sums));
     Grey { width: ow, height: oh, data }
+}
+
+/// Adds the green samples of each block of `BYTES` bytes.
+fn add_blocks<const BYTES: usize>(row: &[u8], sums: &mut [u32]) {
+    let (blocks, _) = row.as_chunks::<BYTES>();
+    for (s, block) in sums.iter_mut().zip(blocks) {
+        let mut k = 1;
+        while k < BYTES {
+            *s += u32::from(block[k]);
+            k += 3;
+        }
+    }
 }
 
 /// Grey minus the local threshold (local mean), times 16; negative is dark.

@@ -106,6 +106,10 @@ pub struct MarksSettings {
     /// A tile corner farther than this from where the frame puts it means that the tiles do not
     /// belong together, mm.
     pub max_misfit_mm: f64,
+    /// Tiles whose printed size is off by more than this part are not believed.
+    pub max_symbol_scale_off: f64,
+    /// Tiles whose printed size is off by more than this part are noted.
+    pub symbol_scale_note: f64,
     /// Paper outlines are grown by this, mm (a cut that is not quite straight, the paper's shadow).
     pub paper_margin_mm: f64,
     /// The inner part of a grey patch's side that is used.
@@ -122,6 +126,8 @@ impl Default for MarksSettings {
             coarse_px: 1400,
             max_candidates: 48,
             max_misfit_mm: 2.0,
+            max_symbol_scale_off: 0.03,
+            symbol_scale_note: 0.01,
             paper_margin_mm: 0.7,
             patch_inner: 0.6,
         }
@@ -206,11 +212,30 @@ pub fn read(photo: &Photo, settings: &MarksSettings) -> Result<Marks, MarksError
     let rgb = &photo.rgb;
     let (width, height) = rgb.dimensions();
     let longer = width.max(height) as usize;
-    let factor = ((longer as f64 / settings.coarse_px as f64).round() as usize).max(1);
-    let mut symbols = search(rgb, factor, settings);
-    if factor > 1 && tiles_of(&symbols) < 3 {
-        let finer = search(rgb, (factor / 2).max(1), settings);
-        add(&mut symbols, finer);
+    let base = ((longer as f64 / settings.coarse_px as f64).round() as usize).max(1);
+    // First the usual reduction; if tiles are missing, a coarser one (noise) and a finer one
+    // (small symbols).
+    let mut symbols = search(rgb, base, settings);
+    let mut passes = vec![base + 1];
+    if base > 1 {
+        passes.push((base / 2).max(1));
+    }
+    for factor in passes {
+        let tiles = tiles_of(&symbols);
+        if tiles >= 3 || longer / factor < 100 {
+            continue;
+        }
+        if tiles == 2 {
+            let mut seen = collect_tiles(&symbols)?;
+            if let Some(fit) = fit_tiles(&seen, photo, seen.len() > 2) {
+                retry_missing(photo, &mut symbols, &mut seen, &fit);
+            }
+            if seen.len() >= 3 {
+                continue;
+            }
+        }
+        let more = search(rgb, factor, settings);
+        add(&mut symbols, more);
     }
     let mut notes = Vec::new();
     assemble(photo, &mut symbols, settings, &mut notes)
@@ -359,18 +384,19 @@ fn implied_tray(tiles: &[Tile]) -> Option<[f64; 2]> {
     Some([x_left + x_right, y_top + y_bottom])
 }
 
-fn fit_tiles(tiles: &[Tile], photo: &Photo) -> Option<frame::PointFit> {
+fn fit_tiles(tiles: &[Tile], photo: &Photo, symbol_scale: bool) -> Option<frame::PointFit> {
     let (width, height) = photo.rgb.dimensions();
     let mm: Vec<Mm> = tiles.iter().flat_map(Tile::corners_mm).collect();
+    let centres: Vec<Mm> = tiles.iter().flat_map(|t| [t.centre_mm; 4]).collect();
     let px: Vec<Px> = tiles.iter().flat_map(|t| t.corners_px).collect();
     // EXIF gives whole millimetres, so the focal length is good to about 2 %.
     let focal = photo.exif.focal_35mm.map(|f| (frame::focal_px(f, width, height, 0.0), 0.03));
     let prior = FitPrior {
         focal_px: if tiles.len() < 4 { focal } else { None },
-        estimate_k1: tiles.len() > 2,
+        symbol_scale,
         ..FitPrior::default()
     };
-    frame::fit_points(&mm, &px, width, height, &prior)
+    frame::fit_points(&mm, &centres, &px, width, height, &prior)
 }
 
 fn assemble(
@@ -385,7 +411,7 @@ fn assemble(
     let mut tiles = collect_tiles(symbols)?;
     check_words(&tiles)?;
     if (2..4).contains(&tiles.len())
-        && let Some(fit) = fit_tiles(&tiles, photo)
+        && let Some(fit) = fit_tiles(&tiles, photo, tiles.len() > 2)
     {
         retry_missing(photo, symbols, &mut tiles, &fit);
         tiles.sort_by_key(|t| t.name);
@@ -456,7 +482,7 @@ fn frame_from_tiles(
     notes: &mut Vec<String>,
 ) -> Result<TrayFrame, MarksError> {
     let contradiction = |detail: String| MarksError::TilesContradict { detail };
-    let fit = fit_tiles(tiles, photo)
+    let fit = fit_tiles(tiles, photo, tiles.len() > 2)
         .ok_or_else(|| contradiction("their corners determine no frame".into()))?;
     let px_to_mm = frame::invert(&fit.mm_to_px)
         .ok_or_else(|| contradiction("their corners determine no frame".into()))?;
@@ -477,6 +503,25 @@ fn frame_from_tiles(
     }
     for t in tiles.iter().filter(|t| !t.read) {
         notes.push(format!("tile {} is known by its place; its text could not be read", t.name));
+    }
+    // Two tiles are too few to leave the printed size free, but enough to see that it is wrong.
+    let printed = if tiles.len() > 2 {
+        fit.symbol_scale
+    } else {
+        fit_tiles(tiles, photo, true).map_or(1.0, |f| f.symbol_scale)
+    };
+    let off = (printed - 1.0).abs();
+    if off > settings.max_symbol_scale_off {
+        return Err(contradiction(format!(
+            "they are printed at {:.0} % of true size, or do not lie where their texts say",
+            100.0 * printed
+        )));
+    }
+    if tiles.len() > 2 && off > settings.symbol_scale_note {
+        notes.push(format!(
+            "the tiles are printed at {:.1} % of true size (or do not lie quite where their texts say): print them without scaling and measure the check ruler",
+            100.0 * printed
+        ));
     }
     if settings.tray_mm.is_some() || settings.px_per_mm.is_some() {
         notes.push("the tiles give the scale; the scale given by hand was not used".into());
@@ -612,3 +657,6 @@ fn place_camera(
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -67,6 +67,53 @@ impl Window {
     }
 }
 
+impl Window {
+    /// Mean of three parallel profiles through `middle` along `across`, from −reach to reach
+    /// times it, set apart along `d`; false when any of it lies outside.
+    fn profile(
+        &self,
+        middle: Px,
+        across: Px,
+        d: Px,
+        reach: f64,
+        steps: i32,
+        out: &mut [f64],
+    ) -> bool {
+        let (x, y) = ((middle[0] - self.x0) as f32, (middle[1] - self.y0) as f32);
+        let (ax, ay) = ((across[0] * reach) as f32, (across[1] * reach) as f32);
+        let (dx, dy) = ((d[0] * 0.28) as f32, (d[1] * 0.28) as f32);
+        let (rx, ry) = (ax.abs() + dx.abs(), ay.abs() + dy.abs());
+        let inside = x - rx >= 0.0
+            && y - ry >= 0.0
+            && x + rx < (self.width - 1) as f32
+            && y + ry < (self.height - 1) as f32;
+        if !inside {
+            return false;
+        }
+        for (k, slot) in out.iter_mut().enumerate() {
+            let t = (k as i32 - steps) as f32 / steps as f32;
+            let (px, py) = (x + ax * t, y + ay * t);
+            let mut sum = 0.0f32;
+            for s in [-1.0f32, 0.0, 1.0] {
+                let (qx, qy) = (px + dx * s, py + dy * s);
+                let (xi, yi) = (qx as usize, qy as usize);
+                let (fx, fy) = (qx - xi as f32, qy - yi as f32);
+                let i = yi * self.width + xi;
+                let (Some(top), Some(bottom)) =
+                    (self.data.get(i..i + 2), self.data.get(i + self.width..i + self.width + 2))
+                else {
+                    return false;
+                };
+                let a = top[0] + (top[1] - top[0]) * fx;
+                let b = bottom[0] + (bottom[1] - bottom[0]) * fx;
+                sum += a + (b - a) * fy;
+            }
+            *slot = f64::from(sum) / 3.0;
+        }
+        true
+    }
+}
+
 /// Place of a symbol: homography from centred module coordinates (−1 to 1 over the symbol) to
 /// photograph pixels, last element 1.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -182,18 +229,45 @@ pub fn fixed_module(size: usize, x: i64, y: i64) -> Option<bool> {
 }
 
 /// The modules as sampled.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Modules {
     /// Modules along a side.
     pub size: usize,
     /// Row-major; true is dark.
     pub dark: Vec<bool>,
+    /// Row-major mean grey of each module.
+    pub grey: Vec<f64>,
 }
 
 impl Modules {
     fn get(&self, x: i64, y: i64) -> bool {
         let n = self.size as i64;
         x >= 0 && y >= 0 && x < n && y < n && self.dark[(y * n + x) as usize]
+    }
+
+    /// The modules with the light that blur spilled over from their four neighbours taken back:
+    /// `strength` times the difference from the neighbours' mean is added.
+    pub fn unblurred(&self, strength: f64) -> Modules {
+        let n = self.size;
+        let mut grey = self.grey.clone();
+        for y in 0..n {
+            for x in 0..n {
+                let v = self.grey[y * n + x];
+                let at = |dx: i64, dy: i64| {
+                    let (u, w) = (x as i64 + dx, y as i64 + dy);
+                    if u < 0 || w < 0 || u >= n as i64 || w >= n as i64 {
+                        None
+                    } else {
+                        Some(self.grey[w as usize * n + u as usize])
+                    }
+                };
+                let around = [at(1, 0), at(-1, 0), at(0, 1), at(0, -1)];
+                let known: Vec<f64> = around.iter().flatten().copied().collect();
+                let mean = known.iter().sum::<f64>() / known.len().max(1) as f64;
+                grey[y * n + x] = v + strength * (v - mean);
+            }
+        }
+        threshold(n, grey)
     }
 
     /// Share of the modules that the standard fixes which are as they should be.
@@ -212,8 +286,7 @@ impl Modules {
     }
 }
 
-/// Reads the modules: mean of five samples in each, against a threshold midway between the local
-/// dark and light (over a neighbourhood of modules, so that a shadow's edge does no harm).
+/// Reads the modules: mean of five samples in each.
 pub fn sample_modules(window: &Window, place: &Place) -> Option<Modules> {
     let n = place.size;
     let mut value = vec![0.0f64; n * n];
@@ -227,27 +300,32 @@ pub fn sample_modules(window: &Window, place: &Place) -> Option<Modules> {
             value[y * n + x] = sum / 5.0;
         }
     }
+    Some(threshold(n, value))
+}
+
+/// Dark or light, against a threshold midway between the local dark and light (over a
+/// neighbourhood of modules, so that a shadow's edge does no harm).
+fn threshold(n: usize, grey: Vec<f64>) -> Modules {
     let reach = 4;
     let mut dark = vec![false; n * n];
     for y in 0..n {
         for x in 0..n {
             let (mut lo, mut hi) = (f64::INFINITY, f64::NEG_INFINITY);
-            for row in
-                value.chunks_exact(n).take((y + reach + 1).min(n)).skip(y.saturating_sub(reach))
-            {
+            let rows = grey.chunks_exact(n).take((y + reach + 1).min(n));
+            for row in rows.skip(y.saturating_sub(reach)) {
                 for v in &row[x.saturating_sub(reach)..(x + reach + 1).min(n)] {
                     lo = lo.min(*v);
                     hi = hi.max(*v);
                 }
             }
-            dark[y * n + x] = value[y * n + x] < (lo + hi) / 2.0;
+            dark[y * n + x] = grey[y * n + x] < (lo + hi) / 2.0;
         }
     }
-    Some(Modules { size: n, dark })
+    Modules { size: n, dark, grey }
 }
 
 /// Which edges between modules take part in a fit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 enum Edges<'a> {
     Finders,
     Fixed,
@@ -306,34 +384,24 @@ fn measure_edges(window: &Window, place: &Place, edges: Edges, reach: f64) -> Ve
                     let (u, v) = (line as f64 + t, along as f64 + 0.5 + s);
                     if vertical { place.at(u, v) } else { place.at(v, u) }
                 };
-                let mut inside = true;
-                for (k, slot) in profile.iter_mut().enumerate() {
-                    let t = (k as i32 - steps) as f64 / steps as f64 * reach;
-                    let mut sum = 0.0;
-                    for s in [-0.28, 0.0, 0.28] {
-                        match window.sample(point(t, s)) {
-                            Some(g) => sum += g,
-                            None => inside = false,
-                        }
-                    }
-                    *slot = sum / 3.0;
-                }
-                if !inside {
+                // Within a module the map is as good as linear.
+                let middle = point(0.0, 0.0);
+                let (f0, f1) = (point(-0.5, 0.0), point(0.5, 0.0));
+                let (e0, e1) = (point(0.0, -0.5), point(0.0, 0.5));
+                let across = [f1[0] - f0[0], f1[1] - f0[1]];
+                let d = [e1[0] - e0[0], e1[1] - e0[1]];
+                if !window.profile(middle, across, d, reach, steps, &mut profile) {
                     continue;
                 }
                 // Dark first or light first; look at it as light to dark.
                 let sign = if p { -1.0 } else { 1.0 };
                 let Some(t) = crossing(&profile, sign) else { continue };
                 let t = (t - f64::from(steps)) / f64::from(steps) * reach;
-                let (e0, e1) = (point(0.0, -0.5), point(0.0, 0.5));
-                let (f0, f1) = (point(-0.5, 0.0), point(0.5, 0.0));
-                let d = [e1[0] - e0[0], e1[1] - e0[1]];
                 let length = d[0].hypot(d[1]);
                 if length <= 0.0 {
                     continue;
                 }
                 let mut normal = [-d[1] / length, d[0] / length];
-                let across = [f1[0] - f0[0], f1[1] - f0[1]];
                 if normal[0] * across[0] + normal[1] * across[1] < 0.0 {
                     normal = [-normal[0], -normal[1]];
                 }
@@ -407,7 +475,7 @@ fn step(place: &Place, points: &[EdgePoint], affine: bool) -> Option<(Place, f64
         .collect();
     let mut rms = 0.0;
     let mut kept = 0.0;
-    for _ in 0..6 {
+    for _ in 0..4 {
         let mut normal = SMatrix::<f64, 9, 9>::zeros();
         let mut rhs = SVector::<f64, 9>::zeros();
         for ((row, e), w) in rows.iter().zip(points).zip(&weights) {

@@ -10,7 +10,7 @@ use super::Plane;
 use super::distance::squared_distance;
 use super::floor::{Floor, box_blur};
 use super::work::Work;
-use crate::network::{BLOCK, Network};
+use crate::network::{BLOCK, Network, Scratch};
 
 /// Number of local measures.
 pub const FEATURES: usize = 32;
@@ -32,7 +32,7 @@ pub struct Neighbourhoods<'a> {
     means: [[Vec<f32>; 3]; 3],
     /// Means of L*² at half and one and a half millimetres.
     squares: [Vec<f32>; 2],
-    steps: [isize; 2],
+    steps: [usize; 2],
 }
 
 /// Radii of the neighbourhoods, mm.
@@ -41,6 +41,48 @@ const RADII_MM: [f64; 3] = [0.5, 1.5, 4.0];
 const STEPS_MM: [f64; 2] = [0.5, 1.25];
 /// Four directions across a pixel.
 const DIRECTIONS: [[isize; 2]; 4] = [[1, 0], [0, 1], [1, 1], [1, -1]];
+
+/// The measures of one row of work pixels, measure after measure, and room to work in.
+#[derive(Debug, Clone, Default)]
+pub struct Row {
+    width: usize,
+    values: Vec<f32>,
+    shifted: [Vec<f32>; 6],
+    floor: [Vec<f32>; 5],
+}
+
+impl Row {
+    fn reset(&mut self, width: usize, measures: usize) {
+        self.width = width;
+        self.values.resize(width * measures, 0.0);
+        self.shifted.iter_mut().for_each(|v| v.resize(width, 0.0));
+    }
+
+    /// One measure along the row.
+    #[inline]
+    fn of(&mut self, measure: usize) -> &mut [f32] {
+        &mut self.values[measure * self.width..(measure + 1) * self.width]
+    }
+
+    /// All measures of one pixel.
+    pub fn pixel(&self, x: usize) -> impl Iterator<Item = f32> + '_ {
+        self.values[x..].iter().step_by(self.width.max(1)).copied()
+    }
+}
+
+/// Copies a row moved by `dx`, the ends repeated.
+#[inline(always)]
+fn shift(source: &[f32], dx: isize, out: &mut [f32]) {
+    let n = source.len();
+    let d = dx.unsigned_abs().min(n);
+    if dx >= 0 {
+        out[..n - d].copy_from_slice(&source[d..]);
+        out[n - d..].fill(source[n - 1]);
+    } else {
+        out[d..].copy_from_slice(&source[..n - d]);
+        out[..d].fill(source[0]);
+    }
+}
 
 impl<'a> Neighbourhoods<'a> {
     /// Prepares the blurred pictures.
@@ -60,65 +102,106 @@ impl<'a> Neighbourhoods<'a> {
         let mut take = || done.next().unwrap_or_default();
         let means = std::array::from_fn(|_| std::array::from_fn(|_| take()));
         let squares = std::array::from_fn(|_| take());
-        let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as isize).max(1));
+        let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as usize).max(1));
         Neighbourhoods { work, floor, means, squares, steps }
     }
 
-    /// The measures of one work pixel.
-    pub fn features(&self, x: usize, y: usize) -> [f32; FEATURES] {
-        let w = self.work.width();
-        let i = y * w + x;
-        let lab = [self.work.l.data[i], self.work.a.data[i], self.work.b.data[i]];
-        let (rg, bg) = (self.work.rg.data[i], self.work.bg.data[i]);
-        let floor = self.floor.at(x, y);
-        let [m0, m1, m2] = [0, 1, 2].map(|k| [0, 1, 2].map(|c| self.means[k][c][i]));
-        let sd = [0, 1].map(|k: usize| {
-            (self.squares[k][i] - self.means[k][0][i] * self.means[k][0][i]).max(0.0).sqrt()
-        });
-        let mut f = [0.0f32; FEATURES];
-        f[0..3].copy_from_slice(&lab);
-        f[3..6].copy_from_slice(&floor[..3]);
+    /// The measures of row `y`; `measures` is how many the row has room for.
+    #[inline(always)]
+    fn fill(&self, y: usize, row: &mut Row, measures: usize) {
+        let (w, h) = (self.work.width(), self.work.height());
+        row.reset(w, measures);
+        let mut floor = std::mem::take(&mut row.floor);
+        self.floor.row(y, w, &mut floor);
+        let span = y * w..(y + 1) * w;
+        let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
+        let lab = planes.map(|p| &p[span.clone()]);
         for c in 0..3 {
-            f[6 + c] = lab[c] - floor[c];
-            f[9 + c] = lab[c] - m0[c];
-            f[12 + c] = lab[c] - m1[c];
-            f[15 + c] = lab[c] - m2[c];
-        }
-        f[18] = rg - floor[3];
-        f[19] = bg - floor[4];
-        f[20] = sd[0];
-        f[21] = sd[1];
-        for (k, step) in self.steps.iter().enumerate() {
-            let (mut deep, mut high, mut edge) = (f32::MIN, f32::MAX, 0.0f32);
-            for d in DIRECTIONS {
-                let (dx, dy) = (d[0] * step, d[1] * step);
-                let p = self.lab_at(x as isize + dx, y as isize + dy);
-                let q = self.lab_at(x as isize - dx, y as isize - dy);
-                let valley = (p[0] + q[0]) * 0.5 - lab[0];
-                deep = deep.max(valley);
-                high = high.min(valley);
-                let e = (p[0] - q[0]).powi(2) + (p[1] - q[1]).powi(2) + (p[2] - q[2]).powi(2);
-                edge = edge.max(e);
+            row.of(c).copy_from_slice(lab[c]);
+            row.of(3 + c).copy_from_slice(&floor[c]);
+            subtract(lab[c], &floor[c], row.of(6 + c));
+            for k in 0..3 {
+                subtract(lab[c], &self.means[k][c][span.clone()], row.of(9 + 3 * k + c));
             }
-            f[22 + 3 * k] = deep;
-            f[23 + 3 * k] = high;
-            f[24 + 3 * k] = edge.sqrt();
+        }
+        subtract(&self.work.rg.data[span.clone()], &floor[3], row.of(18));
+        subtract(&self.work.bg.data[span.clone()], &floor[4], row.of(19));
+        for k in 0..2 {
+            let (square, mean) = (&self.squares[k][span.clone()], &self.means[k][0][span.clone()]);
+            for ((o, s), m) in row.of(20 + k).iter_mut().zip(square).zip(mean) {
+                *o = (s - m * m).max(0.0).sqrt();
+            }
+        }
+        for (k, &step) in self.steps.iter().enumerate() {
+            let at = 22 + 3 * k;
+            row.of(at).fill(f32::MIN);
+            row.of(at + 1).fill(f32::MAX);
+            row.of(at + 2).fill(0.0);
+            for [dx, dy] in DIRECTIONS {
+                let (dx, dy) = (dx * step as isize, dy * step as isize);
+                let line = |dy: isize| {
+                    let v = (y as isize + dy).clamp(0, h as isize - 1) as usize;
+                    v * w..(v + 1) * w
+                };
+                for c in 0..3 {
+                    shift(&planes[c][line(dy)], dx, &mut row.shifted[c]);
+                    shift(&planes[c][line(-dy)], -dx, &mut row.shifted[3 + c]);
+                }
+                let [pl, pa, pb, ql, qa, qb] = &row.shifted;
+                let (deep, rest) = row.values[at * w..(at + 3) * w].split_at_mut(w);
+                let (high, edge) = rest.split_at_mut(w);
+                for x in 0..w {
+                    let valley = (pl[x] + ql[x]) * 0.5 - lab[0][x];
+                    deep[x] = deep[x].max(valley);
+                    high[x] = high[x].min(valley);
+                    let (dl, da, db) = (pl[x] - ql[x], pa[x] - qa[x], pb[x] - qb[x]);
+                    edge[x] = edge[x].max(dl * dl + da * da + db * db);
+                }
+            }
+            row.of(at + 2).iter_mut().for_each(|v| *v = v.sqrt());
         }
         for k in 0..2 {
-            let m = [m0, m1][k];
-            f[28 + k] = ((m[1] - floor[1]).powi(2) + (m[2] - floor[2]).powi(2)).sqrt();
+            let (a, b) = (&self.means[k][1][span.clone()], &self.means[k][2][span.clone()]);
+            let out = row.of(28 + k);
+            for x in 0..w {
+                let (da, db) = (a[x] - floor[1][x], b[x] - floor[2][x]);
+                out[x] = (da * da + db * db).sqrt();
+            }
         }
-        f[30] = m1[0] - floor[0];
-        f[31] = m2[0] - floor[0];
-        f
+        subtract(&self.means[1][0][span.clone()], &floor[0], row.of(30));
+        subtract(&self.means[2][0][span], &floor[0], row.of(31));
+        row.floor = floor;
     }
+}
 
-    #[inline]
-    fn lab_at(&self, x: isize, y: isize) -> [f32; 3] {
-        let x = x.clamp(0, self.work.width() as isize - 1) as usize;
-        let y = y.clamp(0, self.work.height() as isize - 1) as usize;
-        let i = y * self.work.width() + x;
-        [self.work.l.data[i], self.work.a.data[i], self.work.b.data[i]]
+#[inline(always)]
+fn subtract(a: &[f32], b: &[f32], out: &mut [f32]) {
+    for ((o, a), b) in out.iter_mut().zip(a).zip(b) {
+        *o = a - b;
+    }
+}
+
+/// Where measures of pixels come from, a row at a time.
+pub trait Rows: Sync {
+    /// How many measures a pixel has.
+    const MEASURES: usize;
+    /// Computes the measures of row `y`.
+    fn row(&self, y: usize, row: &mut Row);
+}
+
+impl Rows for Neighbourhoods<'_> {
+    const MEASURES: usize = FEATURES;
+
+    fn row(&self, y: usize, row: &mut Row) {
+        struct Fill<'a>(&'a Neighbourhoods<'a>, usize, &'a mut Row);
+        impl pulp::WithSimd for Fill<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.fill(self.1, self.2, FEATURES);
+            }
+        }
+        pulp::Arch::new().dispatch(Fill(self, y, row));
     }
 }
 
@@ -182,39 +265,64 @@ impl<'a> Context<'a> {
         self.object[1][i] < 0.01 && self.first.object.data[i] < 0.05
     }
 
-    /// The measures of one work pixel.
-    pub fn features(&self, x: usize, y: usize) -> [f32; CONTEXT_FEATURES] {
-        let w = self.hoods.work.width();
-        let i = y * w + x;
-        let mut f = [0.0; CONTEXT_FEATURES];
-        f[..FEATURES].copy_from_slice(&self.hoods.features(x, y));
-        let step = self.hoods.steps[1];
-        let (mut low, mut high) = (1.0f32, 0.0f32);
-        for d in DIRECTIONS {
-            let (dx, dy) = (d[0] * step, d[1] * step);
-            let p = self.first.object.at(x as isize + dx, y as isize + dy);
-            let q = self.first.object.at(x as isize - dx, y as isize - dy);
-            low = low.min(p.min(q));
-            high = high.max(p.min(q));
-        }
-        let more = [
-            self.first.object.data[i],
-            self.first.seam.data[i],
-            self.object[0][i],
-            self.object[1][i],
-            self.object[2][i],
-            self.seam[0][i],
-            self.seam[1][i],
-            self.edge[0][i],
-            self.edge[1][i],
-            self.inside[i],
-            self.outside[i],
-            low,
-            high,
-            self.seam[0][i] - self.seam[1][i],
+    #[inline(always)]
+    fn fill(&self, y: usize, row: &mut Row) {
+        self.hoods.fill(y, row, CONTEXT_FEATURES);
+        let (w, h) = (self.hoods.work.width(), self.hoods.work.height());
+        let span = y * w..(y + 1) * w;
+        let copies = [
+            (0, &self.first.object.data),
+            (1, &self.first.seam.data),
+            (2, &self.object[0]),
+            (3, &self.object[1]),
+            (4, &self.object[2]),
+            (5, &self.seam[0]),
+            (6, &self.seam[1]),
+            (7, &self.edge[0]),
+            (8, &self.edge[1]),
+            (9, &self.inside),
+            (10, &self.outside),
         ];
-        f[FEATURES..].copy_from_slice(&more);
-        f
+        for (k, source) in copies {
+            row.of(FEATURES + k).copy_from_slice(&source[span.clone()]);
+        }
+        let step = self.hoods.steps[1] as isize;
+        let at = FEATURES + 11;
+        row.of(at).fill(1.0);
+        row.of(at + 1).fill(0.0);
+        for [dx, dy] in DIRECTIONS {
+            let (dx, dy) = (dx * step, dy * step);
+            let line = |dy: isize| {
+                let v = (y as isize + dy).clamp(0, h as isize - 1) as usize;
+                v * w..(v + 1) * w
+            };
+            shift(&self.first.object.data[line(dy)], dx, &mut row.shifted[0]);
+            shift(&self.first.object.data[line(-dy)], -dx, &mut row.shifted[1]);
+            let [p, q, ..] = &row.shifted;
+            let (low, high) = row.values[at * w..(at + 2) * w].split_at_mut(w);
+            for x in 0..w {
+                let both = p[x].min(q[x]);
+                low[x] = low[x].min(both);
+                high[x] = high[x].max(both);
+            }
+        }
+        subtract(&self.seam[0][span.clone()], &self.seam[1][span], row.of(FEATURES + 13));
+    }
+}
+
+impl Rows for Context<'_> {
+    const MEASURES: usize = CONTEXT_FEATURES;
+
+    fn row(&self, y: usize, row: &mut Row) {
+        struct Fill<'a>(&'a Context<'a>, usize, &'a mut Row);
+        impl pulp::WithSimd for Fill<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.fill(self.1, self.2);
+            }
+        }
+        pulp::Arch::new().dispatch(Fill(self, y, row));
     }
 }
 
@@ -235,20 +343,12 @@ fn slopes(plane: &Plane) -> Vec<f32> {
 
 /// First look at every allowed work pixel; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
-    let w = hoods.work.width();
-    evaluate(w, hoods.work.height(), network, |i| allowed[i], |x, y| hoods.features(x, y))
+    evaluate(hoods.work, hoods, network, |i| allowed[i])
 }
 
 /// Second look, with the first look's answer around each pixel in view.
 pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
-    let work = context.hoods.work;
-    evaluate(
-        work.width(),
-        work.height(),
-        network,
-        |i| allowed[i] && !context.plain(i),
-        |x, y| context.features(x, y),
-    )
+    evaluate(context.hoods.work, context, network, |i| allowed[i] && !context.plain(i))
 }
 
 /// Evidence without anything learned: colour difference from the floor against Otsu's threshold
@@ -298,40 +398,40 @@ pub fn otsu(counts: &[u64; 256]) -> usize {
     best.1
 }
 
-fn evaluate<const N: usize>(
-    w: usize,
-    h: usize,
+fn evaluate<R: Rows>(
+    work: &Work,
+    rows: &R,
     network: &Network,
     wanted: impl Fn(usize) -> bool + Sync,
-    features: impl Fn(usize, usize) -> [f32; N] + Sync,
 ) -> Evidence {
+    let (w, h) = (work.width(), work.height());
     let mut object = Plane::filled(w, h, 0.0);
     let mut seam = Plane::filled(w, h, 0.0);
-    object
-        .data
-        .par_chunks_mut(w)
-        .zip(seam.data.par_chunks_mut(w))
-        .enumerate()
-        .for_each_init(
-            || (Vec::new(), Vec::new(), Vec::new()),
-            |(block, spare, places), (y, (object, seam))| {
-                places.clear();
-                places.extend((0..w).filter(|x| wanted(y * w + x)));
-                for chunk in places.chunks(BLOCK) {
-                    block.clear();
-                    block.resize(N, [0.0f32; BLOCK]);
-                    for (k, &x) in chunk.iter().enumerate() {
-                        for (row, v) in block.iter_mut().zip(features(x, y)) {
-                            row[k] = v;
-                        }
-                    }
-                    network.eval_block(block, spare);
-                    for (k, &x) in chunk.iter().enumerate() {
-                        object[x] = block[0][k];
-                        seam[x] = block[1][k];
+    object.data.par_chunks_mut(w).zip(seam.data.par_chunks_mut(w)).enumerate().for_each_init(
+        || (Row::default(), Scratch::default(), vec![false; w]),
+        |(row, scratch, ask), (y, (object, seam))| {
+            for (x, a) in ask.iter_mut().enumerate() {
+                *a = wanted(y * w + x);
+            }
+            if !ask.contains(&true) {
+                return;
+            }
+            rows.row(y, row);
+            for x in (0..w).step_by(BLOCK) {
+                let end = (x + BLOCK).min(w);
+                if !ask[x..end].contains(&true) {
+                    continue;
+                }
+                network.eval_block(&row.values, w, x, scratch);
+                let out = scratch.outputs();
+                for (k, x) in (x..end).enumerate() {
+                    if ask[x] {
+                        object[x] = out[0][k];
+                        seam[x] = out[1][k];
                     }
                 }
-            },
-        );
+            }
+        },
+    );
     Evidence { object, seam }
 }

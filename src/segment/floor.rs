@@ -47,6 +47,31 @@ impl Floor {
 }
 
 impl Floor {
+    /// The five values along row `y` of a work picture `width` pixels wide.
+    pub fn row(&self, y: usize, width: usize, out: &mut [Vec<f32>; 5]) {
+        let (gw, gh) = (self.planes[0].width, self.planes[0].height);
+        let c = self.cell as f32;
+        let fy = ((y as f32 + 0.5) / c - 0.5).clamp(0.0, (gh - 1) as f32);
+        let y0 = fy as usize;
+        let y1 = (y0 + 1).min(gh - 1);
+        let ty = fy - y0 as f32;
+        let mut line = vec![0.0f32; gw];
+        for (plane, out) in self.planes.iter().zip(out) {
+            let (top, low) = (&plane.data[y0 * gw..][..gw], &plane.data[y1 * gw..][..gw]);
+            for ((l, t), b) in line.iter_mut().zip(top).zip(low) {
+                *l = t * (1.0 - ty) + b * ty;
+            }
+            out.resize(width, 0.0);
+            for (x, o) in out.iter_mut().enumerate() {
+                let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, (gw - 1) as f32);
+                let x0 = fx as usize;
+                let x1 = (x0 + 1).min(gw - 1);
+                let tx = fx - x0 as f32;
+                *o = line[x0] * (1.0 - tx) + line[x1] * tx;
+            }
+        }
+    }
+
     /// Cells that are bare floor or wholly surrounded by it: not to be reached from the
     /// photograph's border without crossing bare floor.
     pub fn surrounded(&self) -> Vec<bool> {
@@ -127,11 +152,8 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
         .map(|(b, (v, s))| *b && *v > s - 0.08 * s.max(10.0))
         .collect();
     let planes = std::array::from_fn(|i| {
-        let data = if i == 0 {
-            std::mem::take(&mut smooth)
-        } else {
-            carry(&grid[i], &lit, gw, sigma)
-        };
+        let data =
+            if i == 0 { std::mem::take(&mut smooth) } else { carry(&grid[i], &lit, gw, sigma) };
         Plane { width: gw, height: gh, data }
     });
     Floor { cell, planes, bare }
@@ -213,8 +235,7 @@ fn carry(values: &[f32], marked: &[bool], width: usize, sigma: f32) -> Vec<f32> 
     for scale in [6.0, 2.5, 1.0] {
         let radius = ((sigma * scale).round() as usize).max(1);
         let mut weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
-        let mut sum: Vec<f32> =
-            values.iter().zip(&weight).map(|(v, w)| (v - mean) * w).collect();
+        let mut sum: Vec<f32> = values.iter().zip(&weight).map(|(v, w)| (v - mean) * w).collect();
         for _ in 0..3 {
             box_blur(&mut weight, width, height, radius.div_ceil(2));
             box_blur(&mut sum, width, height, radius.div_ceil(2));
@@ -229,47 +250,110 @@ fn carry(values: &[f32], marked: &[bool], width: usize, sigma: f32) -> Vec<f32> 
     out
 }
 
-/// Box mean of the given radius in place; windows are cut at the border.
+/// Box mean of the given radius in place; windows are cut at the border. Sums are kept in whole
+/// numbers of 1/4096, so that they do not drift.
 pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
-    if width == 0 || height == 0 {
-        return;
-    }
-    let mut line = vec![0.0f32; width];
-    for row in data.chunks_exact_mut(width) {
-        running_mean(row, &mut line, radius);
-        row.copy_from_slice(&line);
-    }
-    // Columns: running sums of whole rows, so that memory is read in order.
-    let mut sum = vec![0.0f64; width];
-    let source = data.to_vec();
-    let row = |y: usize| &source[y * width..(y + 1) * width];
-    for y in 0..radius.min(height) {
-        sum.iter_mut().zip(row(y)).for_each(|(s, v)| *s += f64::from(*v));
-    }
-    for y in 0..height {
-        if y + radius < height {
-            sum.iter_mut().zip(row(y + radius)).for_each(|(s, v)| *s += f64::from(*v));
+    struct Blur<'a>(&'a mut [f32], usize, usize, usize);
+    impl pulp::WithSimd for Blur<'_> {
+        type Output = ();
+        #[inline(always)]
+        fn with_simd<S: pulp::Simd>(self, _: S) {
+            box_blur_with(self.0, self.1, self.2, self.3);
         }
-        if y > radius {
-            sum.iter_mut().zip(row(y - radius - 1)).for_each(|(s, v)| *s -= f64::from(*v));
-        }
-        let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f64;
-        let out = &mut data[y * width..(y + 1) * width];
-        out.iter_mut().zip(&sum).for_each(|(o, s)| *o = (*s / n) as f32);
+    }
+    if width > 0 && height > 0 {
+        pulp::Arch::new().dispatch(Blur(data, width, height, radius));
     }
 }
 
-fn running_mean(row: &[f32], out: &mut [f32], radius: usize) {
-    let n = row.len();
-    let mut sum: f64 = row.iter().take(radius).map(|v| f64::from(*v)).sum();
-    for x in 0..n {
-        if x + radius < n {
-            sum += f64::from(row[x + radius]);
+#[inline(always)]
+fn box_blur_with(data: &mut [f32], width: usize, height: usize, radius: usize) {
+    const ONE: f32 = 4096.0;
+    let mut fixed = vec![0i32; width * (radius + 1).min(height + 1)];
+    let mut line = vec![0i32; width];
+    // Columns first: running sums of whole rows, so that memory is read in order. Rows that
+    // leave the window are kept as they were in a ring.
+    let ring = radius + 1;
+    let mut sum = vec![0i32; width];
+    let to_fixed = |row: &[f32], out: &mut [i32]| {
+        for (o, v) in out.iter_mut().zip(row) {
+            *o = (v * ONE) as i32;
         }
-        if x > radius {
-            sum -= f64::from(row[x - radius - 1]);
+    };
+    for y in 0..radius.min(height) {
+        to_fixed(&data[y * width..(y + 1) * width], &mut line);
+        sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
+    }
+    for y in 0..height {
+        if y + radius < height {
+            to_fixed(&data[(y + radius) * width..(y + radius + 1) * width], &mut line);
+            sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
         }
-        let count = (x + radius).min(n - 1) + 1 - x.saturating_sub(radius);
-        out[x] = (sum / count as f64) as f32;
+        let slot = y % ring * width;
+        if y > radius {
+            let old = (y - radius - 1) % ring * width;
+            let gone = &fixed[old..old + width];
+            sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
+        }
+        let row = &mut data[y * width..(y + 1) * width];
+        to_fixed(row, &mut fixed[slot..slot + width]);
+        let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
+        let scale = 1.0 / (n * ONE);
+        row.iter_mut().zip(&sum).for_each(|(o, s)| *o = *s as f32 * scale);
+    }
+    let mut prefix = vec![0i32; width + 1];
+    for row in data.chunks_exact_mut(width) {
+        for (x, v) in row.iter().enumerate() {
+            prefix[x + 1] = prefix[x].wrapping_add((v * ONE) as i32);
+        }
+        let mean = |x: usize| {
+            let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
+            prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
+        };
+        if width <= 2 * radius {
+            for (x, v) in row.iter_mut().enumerate() {
+                *v = mean(x);
+            }
+            continue;
+        }
+        for x in (0..radius).chain(width - radius..width) {
+            row[x] = mean(x);
+        }
+        let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
+        let inner = &mut row[radius..width - radius];
+        let (low, high) = (&prefix[..], &prefix[2 * radius + 1..]);
+        for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
+            *v = b.wrapping_sub(*a) as f32 * scale;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn box_mean_agrees_with_the_plain_sum(
+            width in 1usize..12, height in 1usize..12, radius in 1usize..6,
+            seed in proptest::collection::vec(-100.0f32..100.0, 144)
+        ) {
+            let data = &seed[..width * height];
+            let mut fast = data.to_vec();
+            box_blur(&mut fast, width, height, radius);
+            for y in 0..height {
+                for x in 0..width {
+                    let (y0, y1) = (y.saturating_sub(radius), (y + radius + 1).min(height));
+                    let (x0, x1) = (x.saturating_sub(radius), (x + radius + 1).min(width));
+                    let mut sum = 0.0;
+                    for v in y0..y1 {
+                        sum += data[v * width + x0..v * width + x1].iter().sum::<f32>();
+                    }
+                    let plain = sum / ((y1 - y0) * (x1 - x0)) as f32;
+                    prop_assert!((plain - fast[y * width + x]).abs() < 2e-3);
+                }
+            }
+        }
     }
 }

@@ -78,11 +78,8 @@ fn grow(labels: &[u16], width: usize) -> Vec<u16> {
                 let (x, y) = (x as isize, y as isize);
                 const AROUND: [(isize, isize); 8] =
                     [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)];
-                out[i] = AROUND
-                    .iter()
-                    .map(|(dx, dy)| at(x + dx, y + dy))
-                    .find(|k| *k != 0)
-                    .unwrap_or(0);
+                out[i] =
+                    AROUND.iter().map(|(dx, dy)| at(x + dx, y + dy)).find(|k| *k != 0).unwrap_or(0);
             }
         }
     }

@@ -228,8 +228,10 @@ impl Plane {
         let (x0, y0) = (x as usize, y as usize);
         let (x1, y1) = ((x0 + 1).min(self.width - 1), (y0 + 1).min(self.height - 1));
         let (fx, fy) = (x - x0 as f32, y - y0 as f32);
-        let top = self.data[y0 * self.width + x0] * (1.0 - fx) + self.data[y0 * self.width + x1] * fx;
-        let low = self.data[y1 * self.width + x0] * (1.0 - fx) + self.data[y1 * self.width + x1] * fx;
+        let top =
+            self.data[y0 * self.width + x0] * (1.0 - fx) + self.data[y0 * self.width + x1] * fx;
+        let low =
+            self.data[y1 * self.width + x0] * (1.0 - fx) + self.data[y1 * self.width + x1] * fx;
         top * (1.0 - fy) + low * fy
     }
 }

@@ -33,7 +33,14 @@ pub struct SplitSettings {
 
 impl Default for SplitSettings {
     fn default() -> Self {
-        SplitSettings { object: 0.5, pass: 0.93, seam: 0.5, smallest_mm2: 0.8, join: 0.5, keep: 0.5 }
+        SplitSettings {
+            object: 0.5,
+            pass: 0.93,
+            seam: 0.5,
+            smallest_mm2: 0.8,
+            join: 0.5,
+            keep: 0.5,
+        }
     }
 }
 
@@ -469,9 +476,9 @@ fn fill_small_holes(mask: &mut [bool], width: usize, most: usize) {
     let height = mask.len() / width;
     let holes = components(width, height, |i| !mask[i]);
     for runs in holes {
-        let border = runs.iter().any(|&(y, a, b)| {
-            y == 0 || y as usize + 1 == height || a == 0 || b as usize == width
-        });
+        let border = runs
+            .iter()
+            .any(|&(y, a, b)| y == 0 || y as usize + 1 == height || a == 0 || b as usize == width);
         let area: usize = runs.iter().map(|r| (r.2 - r.1) as usize).sum();
         if !border && area <= most {
             for (y, a, b) in runs {
@@ -509,9 +516,7 @@ fn smooth3(data: &mut [f32], width: usize) {
 /// first; pieces meeting higher than `pass` times the lower peak become one.
 fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, usize) {
     let mut order: Vec<u32> = (0..mask.len() as u32).filter(|i| mask[*i as usize]).collect();
-    order.sort_by(|a, b| {
-        height[*b as usize].total_cmp(&height[*a as usize]).then(a.cmp(b))
-    });
+    order.sort_by(|a, b| height[*b as usize].total_cmp(&height[*a as usize]).then(a.cmp(b)));
     let rows = mask.len() / width;
     let mut label = vec![0u32; mask.len()];
     let mut parent: Vec<u32> = vec![0];
@@ -652,10 +657,7 @@ fn join_pieces(
             }
         }
         for (&(p, q), c) in contacts.iter().filter(|((p, q), _)| *p == a || *q == a) {
-            scores.insert(
-                (p, q),
-                judge(&patch.pieces[p as usize], &patch.pieces[q as usize], c),
-            );
+            scores.insert((p, q), judge(&patch.pieces[p as usize], &patch.pieces[q as usize], c));
         }
     }
     (0..count as u32)
@@ -778,7 +780,8 @@ pub fn training_pairs(
     for runs in components(w, h, |i| evidence.object.data[i] >= settings.object) {
         let mut patch = patch(&runs, work, evidence, settings);
         let count = patch.pieces.len();
-        let mut votes: Vec<std::collections::BTreeMap<u16, usize>> = vec![Default::default(); count];
+        let mut votes: Vec<std::collections::BTreeMap<u16, usize>> =
+            vec![Default::default(); count];
         for (i, k) in patch.piece.iter().enumerate() {
             if *k != 0 {
                 let t = truth(i % patch.width + patch.x0, i / patch.width + patch.y0);
