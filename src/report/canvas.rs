@@ -12,14 +12,15 @@ const CASING: Srgb = [16, 16, 20];
 /// How much of the ground a casing hides.
 const CASING_STRENGTH: f32 = 0.82;
 
-/// Coverage of a few pixels, 0 to 1, with its place.
+/// Coverage of a few pixels, 0 to 255, with its place. Bytes, because a crowded tray needs
+/// hundreds of masks and fresh memory costs more time than the drawing.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mask {
     x: i32,
     y: i32,
     width: usize,
     height: usize,
-    cover: Vec<f32>,
+    cover: Vec<u8>,
 }
 
 impl Mask {
@@ -34,7 +35,7 @@ impl Mask {
         let (x, y) = (all[0].floor() as i32, all[1].floor() as i32);
         let width = (all[2].ceil() as i32 - x).max(0) as usize;
         let height = (all[3].ceil() as i32 - y).max(0) as usize;
-        Mask { x, y, width, height, cover: vec![0.0; width * height] }
+        Mask { x, y, width, height, cover: vec![0; width * height] }
     }
 
     /// Width, px.
@@ -52,13 +53,13 @@ impl Mask {
         let (col, row) = (x - self.x, y - self.y);
         if col >= 0 && row >= 0 && (col as usize) < self.width && (row as usize) < self.height {
             let cell = &mut self.cover[row as usize * self.width + col as usize];
-            *cell = cell.max(cover.min(1.0));
+            *cell = (*cell).max(byte(cover));
         }
     }
 
     /// Covers every pixel of the mask.
     pub fn fill(&mut self) {
-        self.cover.fill(1.0);
+        self.cover.fill(255);
     }
 
     /// The mask moved by whole pixels.
@@ -84,7 +85,8 @@ impl Mask {
             })
             .filter(|d| d.2 > 0.0)
             .collect();
-        for (i, &cover) in self.cover.iter().enumerate().filter(|(_, c)| **c > 0.0) {
+        for (i, &cover) in self.cover.iter().enumerate().filter(|(_, c)| **c > 0) {
+            let cover = f32::from(cover) / 255.0;
             let (x, y) = (self.x + (i % self.width) as i32, self.y + (i / self.width) as i32);
             for &(dx, dy, weight) in &disc {
                 grown.raise(x + dx, y + dy, cover * weight);
@@ -95,48 +97,97 @@ impl Mask {
 
     /// Raises the coverage under a disc.
     fn stamp(&mut self, x: f32, y: f32, radius: f32) {
+        let (x, y) = (x - self.x as f32, y - self.y as f32);
         let reach = radius + 0.5;
-        for row in (y - reach).floor() as i32..=(y + reach).ceil() as i32 {
-            for col in (x - reach).floor() as i32..=(x + reach).ceil() as i32 {
-                let (dx, dy) = (col as f32 - x, row as f32 - y);
-                let cover = reach - (dx * dx + dy * dy).sqrt();
-                if cover > 0.0 {
-                    self.raise(col, row, cover);
+        let first = |v: f32| (v - reach).ceil().max(0.0) as usize;
+        let last =
+            |v: f32, size: usize| ((v + reach).floor() + 1.0).clamp(0.0, size as f32) as usize;
+        let (col, col_end) = (first(x), last(x, self.width));
+        let full = (radius - 0.5).max(0.0).powi(2);
+        for row in first(y)..last(y, self.height) {
+            let dy2 = (row as f32 - y).powi(2);
+            let cells = &mut self.cover[row * self.width..(row + 1) * self.width];
+            for (i, cell) in cells.iter_mut().enumerate().take(col_end).skip(col) {
+                let d2 = dy2 + (i as f32 - x).powi(2);
+                // The square root is for the rim alone.
+                let cover = if d2 <= full { 1.0 } else { reach - d2.sqrt() };
+                *cell = (*cell).max(byte(cover));
+            }
+        }
+    }
+}
+
+/// Coverage 0 to 1 as a byte; beyond either end it stays at the end.
+fn byte(cover: f32) -> u8 {
+    (cover * 255.0 + 0.5) as u8
+}
+
+/// A mask with the ink it is painted in.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Layer {
+    mask: Mask,
+    ink: Srgb,
+    strength: f32,
+}
+
+impl Layer {
+    /// Full ink under the mask.
+    pub fn ink(mask: Mask, ink: Srgb) -> Layer {
+        Layer { mask, ink, strength: 1.0 }
+    }
+
+    /// The dark edge under a line or a letter.
+    pub fn casing(mask: Mask) -> Layer {
+        Layer { mask, ink: CASING, strength: CASING_STRENGTH }
+    }
+
+    /// Letters with a casing under them.
+    pub fn cased(mask: Mask, casing_px: f32, ink: Srgb) -> [Layer; 2] {
+        [Layer::casing(mask.grown(casing_px)), Layer::ink(mask, ink)]
+    }
+
+    /// Blends the ink into a band of a picture, `width` px wide, that starts at row `top`.
+    fn blend(&self, band: &mut [u8], width: usize, top: usize) {
+        let m = &self.mask;
+        let rows = band.len() / (3 * width);
+        let skip = (top as i32 - m.y).max(0) as usize;
+        let first_col = (-m.x).max(0) as usize;
+        let end_col = (width as i32 - m.x).clamp(0, m.width as i32) as usize;
+        if first_col >= end_col {
+            return;
+        }
+        for row in skip..m.height {
+            let y = m.y + row as i32 - top as i32;
+            if y >= rows as i32 {
+                break;
+            }
+            let cover = &m.cover[row * m.width..(row + 1) * m.width][first_col..end_col];
+            let start = 3 * (y as usize * width + (m.x + first_col as i32) as usize);
+            let pixels = band[start..start + 3 * cover.len()].chunks_exact_mut(3);
+            for (pixel, &cover) in pixels.zip(cover).filter(|(_, c)| **c > 0) {
+                let weight = f32::from(cover) * self.strength / 255.0;
+                for (value, ink) in pixel.iter_mut().zip(self.ink) {
+                    let old = f32::from(*value);
+                    *value = (old + (f32::from(ink) - old) * weight + 0.5) as u8;
                 }
             }
         }
     }
 }
 
-/// Blends a colour into a picture wherever the mask covers it.
-pub fn paint(picture: &mut RgbImage, mask: &Mask, colour: Srgb, strength: f32) {
-    let (width, height) = (picture.width() as i32, picture.height() as i32);
-    let stride = picture.width() as usize * 3;
-    let raw: &mut [u8] = picture;
-    for row in 0..mask.height {
-        let y = mask.y + row as i32;
-        if y < 0 || y >= height {
-            continue;
-        }
-        for col in 0..mask.width {
-            let x = mask.x + col as i32;
-            let cover = mask.cover[row * mask.width + col] * strength;
-            if cover <= 0.0 || x < 0 || x >= width {
-                continue;
-            }
-            let at = y as usize * stride + x as usize * 3;
-            for (pixel, ink) in raw[at..at + 3].iter_mut().zip(colour) {
-                let old = f32::from(*pixel);
-                *pixel = (old + (f32::from(ink) - old) * cover + 0.5) as u8;
-            }
-        }
+/// Paints layers, the first one lowest.
+pub fn paint(picture: &mut RgbImage, layers: &[Layer]) {
+    const BAND_ROWS: usize = 64;
+    let width = picture.width() as usize;
+    if width == 0 {
+        return;
     }
-}
-
-/// Paints letters with a casing under them.
-pub fn paint_cased(picture: &mut RgbImage, mask: &Mask, casing_px: f32, colour: Srgb) {
-    paint(picture, &mask.grown(casing_px), CASING, CASING_STRENGTH);
-    paint(picture, mask, colour, 1.0);
+    let raw: &mut [u8] = picture;
+    raw.par_chunks_mut(BAND_ROWS * 3 * width).enumerate().for_each(|(i, band)| {
+        for layer in layers {
+            layer.blend(band, width, i * BAND_ROWS);
+        }
+    });
 }
 
 /// Where points of a photograph fall on a canvas.
@@ -207,7 +258,7 @@ impl Stroke {
         let length = length(line);
         let repeats = if period > 0.0 { (length / period).round().max(1.0) } else { 0.0 };
         let stretch = if repeats > 0.0 { length / repeats / period } else { 1.0 };
-        let step = (0.35 * radius).max(0.4);
+        let step = (0.5 * radius).max(0.4);
         let mut dots: Vec<f32> = Vec::new();
         walk(line, step, |p, at| {
             self.casing.stamp(p[0], p[1], casing);
@@ -223,10 +274,9 @@ impl Stroke {
         });
     }
 
-    /// Paints the stroke.
-    pub fn paint(&self, picture: &mut RgbImage, colour: Srgb) {
-        paint(picture, &self.casing, CASING, CASING_STRENGTH);
-        paint(picture, &self.line, colour, 1.0);
+    /// The stroke in a colour, casing first.
+    pub fn layers(self, colour: Srgb) -> [Layer; 2] {
+        [Layer::casing(self.casing), Layer::ink(self.line, colour)]
     }
 }
 
@@ -410,7 +460,7 @@ mod tests {
             LineStyle::DashDot,
         ] {
             let mut picture = RgbImage::from_pixel(100, 100, Rgb([128, 128, 128]));
-            Stroke::new(&[ring(35.0)], style, 3.0).paint(&mut picture, [255, 255, 255]);
+            paint(&mut picture, &Stroke::new(&[ring(35.0)], style, 3.0).layers([255, 255, 255]));
             assert!(picture.pixels().any(|p| p[0] < 45), "{style:?} has no casing");
             ink.push(bright(&picture));
             // The middle of the object stays as it was.
@@ -424,7 +474,10 @@ mod tests {
     #[test]
     fn dashes_leave_gaps_in_the_line_all_the_way_round() {
         let mut picture = RgbImage::new(100, 100);
-        Stroke::new(&[ring(40.0)], LineStyle::Dashed, 2.0).paint(&mut picture, [255, 255, 255]);
+        paint(
+            &mut picture,
+            &Stroke::new(&[ring(40.0)], LineStyle::Dashed, 2.0).layers([255, 255, 255]),
+        );
         let radius = 40.0 - 0.9 * 2.0;
         let on: Vec<bool> = (0..720)
             .map(|i| {
@@ -441,11 +494,17 @@ mod tests {
     #[test]
     fn painting_beyond_every_edge_is_safe() {
         let mut picture = RgbImage::new(20, 20);
-        Stroke::new(&[ring(35.0)], LineStyle::Solid, 3.0).paint(&mut picture, [255, 255, 255]);
+        paint(
+            &mut picture,
+            &Stroke::new(&[ring(35.0)], LineStyle::Solid, 3.0).layers([255, 255, 255]),
+        );
         let line: Loop = vec![[-5.0, -5.0], [25.0, -5.0], [25.0, 25.0], [-5.0, 25.0]];
-        Stroke::new(&[line], LineStyle::Double, 3.0).paint(&mut picture, [255, 255, 255]);
-        Stroke::new(&[], LineStyle::Dotted, 3.0).paint(&mut picture, [255, 255, 255]);
-        Stroke::new(&[vec![]], LineStyle::Dotted, 3.0).paint(&mut picture, [255, 255, 255]);
+        paint(&mut picture, &Stroke::new(&[line], LineStyle::Double, 3.0).layers([255, 255, 255]));
+        paint(&mut picture, &Stroke::new(&[], LineStyle::Dotted, 3.0).layers([255, 255, 255]));
+        paint(
+            &mut picture,
+            &Stroke::new(&[vec![]], LineStyle::Dotted, 3.0).layers([255, 255, 255]),
+        );
     }
 
     #[test]

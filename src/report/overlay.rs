@@ -1,10 +1,10 @@
 //! The photograph with every object's outline, number and class, a title and a legend.
 
-use image::{Rgb, RgbImage, imageops};
+use image::{Rgb, RgbImage};
 use rayon::prelude::*;
 
 use super::Error;
-use super::canvas::{self, Placing, Stroke};
+use super::canvas::{self, Layer, Placing, Stroke};
 use super::lettering::Lettering;
 use super::outline::{self, Loop};
 use super::palette::{self, LineStyle, Srgb};
@@ -52,24 +52,27 @@ pub fn overlay(
     // Strips scale with the picture; lines and letters stay visible on small ones.
     let line_unit = unit.max(1.2);
     let (title_height, legend_height) = ((30.0 * unit) as u32, (42.0 * unit) as u32);
-    let mut picture =
-        RgbImage::from_pixel(width, title_height + body.height() + legend_height, STRIP);
-    imageops::replace(&mut picture, body, 0, i64::from(title_height));
+    let mut picture = framed(body, title_height, legend_height)?;
 
     let placing =
         Placing { scale: width as f32 / photo.width() as f32, origin: [0.0, title_height as f32] };
-    let traced = strokes(&reading.labels, &reading.objects, placing, line_unit);
-    for (stroke, object) in traced.iter().zip(&reading.objects) {
-        stroke.paint(&mut picture, palette::look(object.class).colour);
-    }
-    let words: Vec<_> = reading
+    let bounds = outline::bounds(&reading.labels);
+    let mut layers: Vec<Layer> = reading
         .objects
         .par_iter()
-        .map(|object| words(&lettering, object, placing, line_unit))
+        .flat_map_iter(|object| {
+            let loops = loops_of(&reading.labels, &bounds, object.measures.object, placing);
+            let look = palette::look(object.class);
+            Stroke::new(&loops, look.line, 1.45 * line_unit).layers(look.colour)
+        })
         .collect();
-    for (mask, colour) in words.iter().flatten() {
-        canvas::paint_cased(&mut picture, mask, 0.7 * line_unit, *colour);
-    }
+    // Words come last, so that no neighbour's outline crosses them.
+    let words = reading
+        .objects
+        .par_iter()
+        .flat_map_iter(|object| words(&lettering, object, placing, line_unit));
+    layers.par_extend(words);
+    canvas::paint(&mut picture, &layers);
 
     let strip = Strip { lettering: &lettering, unit, width: width as f32 };
     strip.title(&mut picture, reading, title_height as f32);
@@ -78,20 +81,15 @@ pub fn overlay(
     Ok(picture)
 }
 
-fn strokes(
-    labels: &LabelMap,
-    objects: &[ObjectReading],
-    placing: Placing,
-    unit: f32,
-) -> Vec<Stroke> {
-    let bounds = outline::bounds(labels);
-    objects
-        .par_iter()
-        .map(|object| {
-            let loops = loops_of(labels, &bounds, object.measures.object, placing);
-            Stroke::new(&loops, palette::look(object.class).line, 1.45 * unit)
-        })
-        .collect()
+/// The photograph with room for the strips above and below.
+fn framed(body: &RgbImage, above: u32, below: u32) -> Result<RgbImage, Error> {
+    let strip = |rows: u32| STRIP.0.repeat((rows * body.width()) as usize);
+    let mut raw = strip(above);
+    raw.reserve_exact(body.len() + (3 * below * body.width()) as usize);
+    raw.extend_from_slice(body);
+    raw.extend(strip(below));
+    RgbImage::from_raw(body.width(), above + body.height() + below, raw)
+        .ok_or(Error::Encode { what: "the overlay", why: "its size is wrong".to_owned() })
 }
 
 /// The smoothed outlines of one object in canvas pixels.
@@ -114,20 +112,16 @@ pub(super) fn loops_of(
 }
 
 /// The letter (none on sound berries: they are the many) and the number of an object.
-fn words(
-    lettering: &Lettering,
-    object: &ObjectReading,
-    placing: Placing,
-    unit: f32,
-) -> Vec<(canvas::Mask, Srgb)> {
+fn words(lettering: &Lettering, object: &ObjectReading, placing: Placing, unit: f32) -> Vec<Layer> {
     let look = palette::look(object.class);
     let centre = placing.place([object.measures.col as f32, object.measures.row as f32]);
     let number = object.measures.object.to_string();
-    let mut words = Vec::with_capacity(2);
+    let mut words = Vec::with_capacity(4);
     let mut put = |text: &str, size: f32, middle_y: f32, colour| {
         let x = centre[0] - lettering.width(text, size) / 2.0;
         let y = middle_y + lettering.capital_height(size) / 2.0;
-        words.push((lettering.mask(text, size).moved(x.round() as i32, y.round() as i32), colour));
+        let mask = lettering.mask(text, size).moved(x.round() as i32, y.round() as i32);
+        words.extend(Layer::cased(mask, 0.7 * unit, colour));
     };
     let across =
         2.0 * (object.measures.area_px as f32 / std::f32::consts::PI).sqrt() * placing.scale;
@@ -163,7 +157,7 @@ impl Strip<'_> {
     ) -> f32 {
         let y = middle_y + self.lettering.capital_height(size) / 2.0;
         let mask = self.lettering.mask(text, size).moved(x.round() as i32, y.round() as i32);
-        canvas::paint(picture, &mask, colour, 1.0);
+        canvas::paint(picture, &[Layer::ink(mask, colour)]);
         x + self.lettering.width(text, size)
     }
 
@@ -233,7 +227,8 @@ impl Strip<'_> {
                 [centre[0] + rx * t.cos(), centre[1] + ry * t.sin()]
             })
             .collect();
-        Stroke::new(&[shape], look.line, 1.3 * unit).paint(picture, look.colour);
+        let stroke = Stroke::new(&[shape], look.line, 1.3 * unit);
+        canvas::paint(picture, &stroke.layers(look.colour));
         if look.line != LineStyle::Solid {
             let letter = look.letter.to_string();
             let left = centre[0] - self.lettering.width(&letter, 13.0 * unit) / 2.0;
@@ -265,7 +260,7 @@ impl Strip<'_> {
             let mut bar =
                 canvas::Mask::around(std::iter::once([x0, middle - half, x1, middle + half]));
             bar.fill();
-            canvas::paint(picture, &bar, PALE, 1.0);
+            canvas::paint(picture, &[Layer::ink(bar, PALE)]);
         }
     }
 }

@@ -316,7 +316,7 @@ fn draw_crop(
         Placing { scale, origin: [-(crop.col as f32) * scale, -(crop.row as f32) * scale] };
     let loops = loops_of(&reading.labels, bounds, object.measures.object, placing);
     let look = palette::look(object.class);
-    Stroke::new(&loops, look.line, 1.6).paint(&mut picture, look.colour);
+    canvas::paint(&mut picture, &Stroke::new(&loops, look.line, 1.6).layers(look.colour));
     Ok(picture)
 }
 
