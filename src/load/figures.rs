@@ -1,7 +1,7 @@
 //! All figures of one lot.
 
 use super::loss::{SortingLoss, sorting_loss};
-use super::share::{Cluster, Share, share_of_clusters};
+use super::share::{Cluster, Narrowing, Scope, Share, Stage, narrowing, share_of_clusters};
 use super::{Basis, Item, LoadError, Lot, LotSettings, REJECTS, Tray};
 use crate::classify::{Class, Outcome};
 
@@ -89,6 +89,10 @@ pub struct LotFigures {
     pub unassigned: UnassignedFigures,
     /// Equivalent diameter of all objects but debris and unassigned ones.
     pub berry_diameter: Option<DiameterSpread>,
+    /// Bins sampled; none where trays do not record their bin.
+    pub bins: Option<usize>,
+    /// What further trays (or bins) would do to the rejects' interval by mass.
+    pub further: Vec<Narrowing>,
     /// Sorting loss, when the load's mass was given.
     pub loss: Option<SortingLoss>,
     /// What was assumed, in words.
@@ -104,16 +108,17 @@ pub struct LotFigures {
 /// twice, or a setting is outside its range.
 pub fn assess_lot(lot: &Lot, settings: &LotSettings) -> Result<LotFigures, LoadError> {
     check(lot, settings)?;
+    let sampling = sampling(lot, settings)?;
     let items = || lot.trays.iter().flat_map(|t| t.objects.iter());
     let mut classes = Vec::with_capacity(Class::ALL.len());
     for class in Class::ALL {
         classes.push(ClassFigures {
             class,
-            figures: group(lot, &[class], settings)?,
+            figures: group(lot, &sampling, &[class], settings)?,
             diameter: diameter(items().filter(|i| i.class == Some(class))),
         });
     }
-    let rejects = group(lot, &REJECTS, settings)?;
+    let rejects = group(lot, &sampling, &REJECTS, settings)?;
     let objects = items().count();
     let mass_g: f64 = items().map(|i| i.mass_g).sum();
     let unassigned = UnassignedFigures {
@@ -126,7 +131,12 @@ pub fn assess_lot(lot: &Lot, settings: &LotSettings) -> Result<LotFigures, LoadE
         let sound = &classes[0].figures.by_mass;
         sorting_loss(tonnes, settings.sorter, &rejects.by_mass, sound)
     });
-    let (assumptions, cautions) = words(lot, settings, &unassigned, &rejects);
+    let (assumptions, cautions) = words(lot, &sampling, settings, &unassigned, &rejects);
+    let bins = match sampling.stage {
+        Stage::Trays => None,
+        Stage::Bins { .. } => Some(sampling.clusters.len()),
+    };
+    let further = narrowing(&rejects.by_mass, settings.further, settings.level);
     Ok(LotFigures {
         lot: lot.name.clone(),
         trays: lot.trays.len(),
@@ -138,6 +148,8 @@ pub fn assess_lot(lot: &Lot, settings: &LotSettings) -> Result<LotFigures, LoadE
         berry_diameter: diameter(
             items().filter(|i| !matches!(i.class, None | Some(Class::Debris))),
         ),
+        bins,
+        further,
         loss,
         assumptions,
         cautions,
@@ -167,6 +179,19 @@ fn check(lot: &Lot, settings: &LotSettings) -> Result<(), LoadError> {
         return Err(LoadError::Setting(format!(
             "load mass {tonnes} t cannot be: give the load's tonnes, above 0"
         )));
+    }
+    if !(settings.assumed_design_effect >= 1.0 && settings.assumed_design_effect.is_finite()) {
+        return Err(LoadError::Setting(format!(
+            "assumed design effect {} cannot be: give 1 or more",
+            settings.assumed_design_effect
+        )));
+    }
+    for (bin, kg) in &settings.bin_masses_kg {
+        if !(*kg > 0.0 && kg.is_finite()) {
+            return Err(LoadError::Setting(format!(
+                "bin {bin} cannot hold {kg} kg: give its fruit mass in kg, above 0"
+            )));
+        }
     }
     for (name, rate) in [
         ("removal rate", settings.sorter.removal_rate),
@@ -208,7 +233,12 @@ fn check_tray(tray: &Tray) -> Result<(), LoadError> {
     Ok(())
 }
 
-fn group(lot: &Lot, members: &[Class], settings: &LotSettings) -> Result<GroupFigures, LoadError> {
+fn group(
+    lot: &Lot,
+    sampling: &Sampling,
+    members: &[Class],
+    settings: &LotSettings,
+) -> Result<GroupFigures, LoadError> {
     let inside = |outcome: Outcome| outcome.is_some_and(|c| members.contains(&c));
     let items = || lot.trays.iter().flat_map(|t| t.objects.iter());
     let own = || items().filter(|i| inside(i.class));
@@ -216,15 +246,29 @@ fn group(lot: &Lot, members: &[Class], settings: &LotSettings) -> Result<GroupFi
         if items().map(|i| basis.weight(i)).sum::<f64>() <= 0.0 {
             return Err(LoadError::Weightless { lot: lot.name.clone(), basis: basis.name() });
         }
-        let clusters: Vec<Cluster> = lot
-            .trays
+        let clusters: Vec<Cluster> = sampling
+            .clusters
             .iter()
-            .map(|tray| Cluster {
-                elements: tray.objects.iter().map(|i| (inside(i.class), basis.weight(i))).collect(),
+            .map(|cluster| Cluster {
+                scale: cluster.scale,
+                trays: cluster
+                    .trays
+                    .iter()
+                    .map(|&i| {
+                        let objects = lot.trays[i].objects.iter();
+                        objects.map(|o| (inside(o.class), basis.weight(o))).collect()
+                    })
+                    .collect(),
             })
             .collect();
-        share_of_clusters(&clusters, basis == Basis::Count, settings.level)
-            .map_err(|source| LoadError::Stats { lot: lot.name.clone(), source })
+        share_of_clusters(
+            &clusters,
+            sampling.stage,
+            basis == Basis::Count,
+            settings.assumed_design_effect,
+            settings.level,
+        )
+        .map_err(|source| LoadError::Stats { lot: lot.name.clone(), source })
     };
     let expected = |item: &Item| -> f64 {
         let of = |c: &Class| Class::ALL.iter().position(|a| a == c).map(|k| item.probabilities[k]);
@@ -257,8 +301,66 @@ fn diameter<'a>(items: impl Iterator<Item = &'a Item>) -> Option<DiameterSpread>
     Some(DiameterSpread { mean_mm, sd_mm })
 }
 
+/// How the trays were taken.
+struct Sampling {
+    stage: Stage,
+    clusters: Vec<Members>,
+    /// Whether bins are weighted by their mass.
+    weighed: bool,
+}
+
+/// A bin's trays, or a single tray whose bin is not known.
+struct Members {
+    scale: f64,
+    trays: Vec<usize>,
+}
+
+/// Groups trays by bin when every tray names its own; bins in the order of their first tray.
+fn sampling(lot: &Lot, settings: &LotSettings) -> Result<Sampling, LoadError> {
+    let filled: Vec<usize> =
+        (0..lot.trays.len()).filter(|&i| !lot.trays[i].objects.is_empty()).collect();
+    if filled.iter().any(|&i| lot.trays[i].bin.is_none()) {
+        let clusters = filled.iter().map(|&i| Members { scale: 1.0, trays: vec![i] }).collect();
+        return Ok(Sampling { stage: Stage::Trays, clusters, weighed: false });
+    }
+    let mut bins: Vec<(&str, Members)> = Vec::new();
+    for &i in &filled {
+        let name = lot.trays[i].bin.as_deref().unwrap_or_default();
+        match bins.iter_mut().find(|b| b.0 == name) {
+            Some(bin) => bin.1.trays.push(i),
+            None => bins.push((name, Members { scale: 1.0, trays: vec![i] })),
+        }
+    }
+    if let Some(all) = settings.bins_in_load
+        && (all as usize) < bins.len()
+    {
+        return Err(LoadError::Setting(format!(
+            "{}: trays name {} bins, but the load is said to have {all}; correct the one or the \
+             other",
+            lot.name,
+            bins.len()
+        )));
+    }
+    let weighed = bins.iter().all(|b| settings.bin_masses_kg.contains_key(b.0));
+    for (name, bin) in &mut bins {
+        let sampled_g: f64 =
+            bin.trays.iter().flat_map(|&i| &lot.trays[i].objects).map(|o| o.mass_g).sum();
+        if sampled_g <= 0.0 {
+            return Err(LoadError::Weightless { lot: lot.name.clone(), basis: "mass" });
+        }
+        let bin_kg = if weighed { settings.bin_masses_kg.get(*name).copied() } else { None };
+        bin.scale = bin_kg.unwrap_or(1.0) / sampled_g;
+    }
+    Ok(Sampling {
+        stage: Stage::Bins { in_load: settings.bins_in_load },
+        clusters: bins.into_iter().map(|b| b.1).collect(),
+        weighed,
+    })
+}
+
 fn words(
     lot: &Lot,
+    sampling: &Sampling,
     settings: &LotSettings,
     unassigned: &UnassignedFigures,
     rejects: &GroupFigures,
@@ -283,16 +385,70 @@ fn words(
         ));
     }
     let filled = lot.trays.iter().filter(|t| !t.objects.is_empty()).count();
-    if filled == 1 {
-        cautions.push(
+    match (rejects.by_mass.scope, sampling.stage) {
+        (Scope::OneTray, _) => cautions.push(
             "One tray only: its interval says how well this tray's fruit is known; how much trays \
              of the load differ is not known."
                 .to_owned(),
+        ),
+        (Scope::TheseTraysOnly, _) => cautions.push(format!(
+            "Trays of {} only: fewer than three bins give no interval for the load; the intervals \
+             speak of these trays' fruit alone.",
+            if sampling.clusters.len() == 1 { "one bin" } else { "two bins" }
+        )),
+        (Scope::Load, Stage::Trays) => {
+            assumptions.push(format!(
+                "The {filled} trays are taken as clusters drawn at random from the lot; the \
+                 intervals carry how much they differ. Their bins are not recorded."
+            ));
+            if filled == 2 {
+                cautions.push(
+                    "Two trays only: how much trays differ is known from a single difference, so \
+                     the intervals can be very wide. Take three or more."
+                        .to_owned(),
+                );
+            }
+        }
+        (Scope::Load, Stage::Bins { in_load }) => {
+            assumptions.push(format!(
+                "The {} bins are taken as drawn at random{}; {}.",
+                sampling.clusters.len(),
+                in_load.map_or(String::new(), |all| format!(" from the load's {all}")),
+                if sampling.weighed {
+                    "each counts by its mass"
+                } else {
+                    "bins not weighed, so each counts alike"
+                }
+            ));
+            if in_load.is_some() && sampling.clusters.iter().all(|c| c.trays.len() < 2) {
+                assumptions.push(
+                    "No bin gave two trays: trays of one bin are taken to differ by chance only."
+                        .to_owned(),
+                );
+            }
+        }
+    }
+    if sampling.stage == Stage::Trays && lot.trays.iter().any(|t| t.bin.is_some()) {
+        cautions.push(
+            "Some trays name their bin and some do not: all are taken as trays of unknown bins."
+                .to_owned(),
         );
-    } else {
+    }
+    if let Some(planned) = settings.planned_trays
+        && lot.trays.len() != planned as usize
+    {
+        cautions.push(format!(
+            "The plan asked for {planned} trays and {} are in: every planned tray counts, and none \
+             may be left out or added for what it shows.",
+            lot.trays.len()
+        ));
+    }
+    if Basis::ALL.iter().any(|&b| rejects.share(b).objects == 0)
+        && rejects.by_mass.scope == Scope::Load
+    {
         assumptions.push(format!(
-            "The {filled} trays are taken as clusters drawn at random from the lot; the interval \
-             carries how much they differ."
+            "No reject was seen: the upper limits assume a design effect of {} between trays.",
+            settings.assumed_design_effect
         ));
     }
     for tray in lot.trays.iter().filter(|t| t.objects.is_empty()) {

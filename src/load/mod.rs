@@ -4,6 +4,8 @@
 //! pooled: [`group_by_lot`] sorts trays, [`assess_lot`] takes the trays of one lot. Several trays
 //! of a lot are clusters, not one big tray. Shares are 0 to 1.
 
+#[cfg(test)]
+mod coverage;
 mod figures;
 mod loss;
 mod share;
@@ -12,10 +14,14 @@ pub use figures::{
     ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot,
 };
 pub use loss::{LossTerm, SorterRates, SortingLoss};
-pub use share::{Cluster, Method, Share, share_of_clusters};
+pub use share::{
+    Cluster, Method, Narrowing, Scope, Share, Stage, Tally, TrayTally, VarianceParts, narrowing,
+    share_of_clusters,
+};
 
 use crate::classify::{Class, ObjectReading, Outcome};
 use crate::stats::{Level, StatsError};
+use std::collections::BTreeMap;
 
 /// One object on a tray, as far as the load is concerned.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -110,11 +116,36 @@ pub struct LotSettings {
     pub load_tonnes: Option<f64>,
     /// Rates of the sorter for the sorting loss.
     pub sorter: SorterRates,
+    /// Bins in the load, when known: gives the finite population correction. At least the number
+    /// of bins sampled.
+    pub bins_in_load: Option<u32>,
+    /// Fruit mass of bins by name, kg. Used when every sampled bin is listed; else bins count
+    /// alike, and that is said.
+    pub bin_masses_kg: BTreeMap<String, f64>,
+    /// Trays that the plan asked for, fixed before the first photograph. Every planned tray
+    /// counts: fewer are cautioned.
+    pub planned_trays: Option<u32>,
+    /// Design effect assumed where too few objects of a class were seen to measure it, 1 or more.
+    /// Give the one of earlier loads when it is known.
+    pub assumed_design_effect: f64,
+    /// Up to how many further trays (or bins) the narrowing is worked out for.
+    pub further: usize,
 }
 
 impl Default for LotSettings {
     fn default() -> Self {
-        LotSettings { level: Level::P95, load_tonnes: None, sorter: SorterRates::default() }
+        LotSettings {
+            level: Level::P95,
+            load_tonnes: None,
+            sorter: SorterRates::default(),
+            bins_in_load: None,
+            bin_masses_kg: BTreeMap::new(),
+            planned_trays: None,
+            // Common practice, no source: as clustered as fruit of one row can be; with it zero
+            // counts cover the true share in the simulations of the tests.
+            assumed_design_effect: 4.0,
+            further: 3,
+        }
     }
 }
 

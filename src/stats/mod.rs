@@ -8,9 +8,11 @@ mod acceptance;
 mod agreement;
 mod cluster;
 mod difference;
+mod overdispersed;
 mod prevalence;
 mod proportion;
 mod quantile;
+mod random;
 mod sample_size;
 
 pub use acceptance::{binomial_acceptance, hypergeometric_acceptance, zero_defect_sample_size};
@@ -19,6 +21,7 @@ pub use agreement::{
 };
 pub use cluster::{AnovaIcc, Ratio, anova_icc, cluster_ratio, element_ratio};
 pub use difference::{agresti_caffo, miettinen_nurminen, newcombe_difference};
+pub use overdispersed::overdispersed_interval;
 pub use prevalence::{CorrectedShare, lang_reiczigel, rogan_gladen};
 pub(crate) use proportion::logit_interval;
 pub use proportion::{
@@ -29,6 +32,7 @@ pub use quantile::{
     beta_cdf, beta_quantile, chi_squared_cdf, chi_squared_quantile, normal_cdf, normal_quantile,
     t_cdf, t_quantile,
 };
+pub use random::SplitMix64;
 pub use sample_size::{
     cochran_sample_size, design_effect, finite_population_sample_size, icc_from_design_effect,
 };

@@ -121,15 +121,48 @@ pub fn t_quantile(p: f64, degrees_of_freedom: f64) -> f64 {
         return 0.0;
     }
     let tail = p.min(1.0 - p);
-    // The variable 1 − x = t²/(ν + t²) is Beta(1/2, ν/2); its quantile keeps digits for small t.
-    let complement = beta_quantile(1.0 - 2.0 * tail, 0.5, 0.5 * nu);
+    let t = t_start(tail, nu).unwrap_or_else(|| t_by_beta(tail, nu));
+    if p < 0.5 { -t } else { t }
+}
+
+/// Positive t with upper tail probability `tail`: the normal quantile's expansion in 1/ν
+/// (Abramowitz and Stegun 26.7.5), then Newton steps on the distribution function. None where the
+/// expansion is too far off to start from.
+fn t_start(tail: f64, nu: f64) -> Option<f64> {
+    let z = -normal_quantile(tail);
+    if nu < 3.0 || z > 3.5 {
+        return None;
+    }
+    let z2 = z * z;
+    let mut t = z
+        + z * (z2 + 1.0) / (4.0 * nu)
+        + z * ((5.0 * z2 + 16.0) * z2 + 3.0) / (96.0 * nu * nu)
+        + z * (((3.0 * z2 + 19.0) * z2 + 17.0) * z2 - 15.0) / (384.0 * nu.powi(3));
+    let norm = ln_beta(0.5, 0.5 * nu) + 0.5 * nu.ln();
+    for _ in 0..12 {
+        let density = (-0.5 * (nu + 1.0) * (t * t / nu).ln_1p() - norm).exp();
+        let step = ((1.0 - t_cdf(t, nu)) - tail) / density;
+        t += step;
+        if step.abs() <= 1e-13 * t.abs() {
+            return Some(t);
+        }
+        if step.is_nan() || step.abs() > 2.0 * (1.0 + z) {
+            return None;
+        }
+    }
+    (t > 0.0).then_some(t)
+}
+
+/// The same through the quantile of t²/(ν + t²), which is Beta(1/2, ν/2).
+fn t_by_beta(tail: f64, nu: f64) -> f64 {
     let x = beta_quantile(2.0 * tail, 0.5 * nu, 0.5);
-    let t = if x > 0.5 {
+    if x > 0.5 {
+        // Near 1 the complement keeps the digits.
+        let complement = beta_quantile(1.0 - 2.0 * tail, 0.5, 0.5 * nu);
         (nu * complement / (1.0 - complement)).sqrt()
     } else {
         (nu * (1.0 - x) / x).sqrt()
-    };
-    if p < 0.5 { -t } else { t }
+    }
 }
 
 /// χ² distribution function; NaN unless `degrees_of_freedom` > 0.
