@@ -140,6 +140,9 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
     Prepared { work, allowed, floor }
 }
 
+/// ln(40 mm²).
+const LARGE_LN_MM2: f32 = 3.69;
+
 /// Both looks at the pixels.
 pub fn look(prepared: &Prepared, model: &SegmentModel) -> evidence::Evidence {
     let hoods = evidence::Neighbourhoods::new(&prepared.work, &prepared.floor);
@@ -162,7 +165,9 @@ pub fn segment(
         let taken = split::covered(&regions, &prepared.work);
         regions.retain(|r| {
             let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &taken);
-            network.eval(&f)[0] >= settings.split.keep
+            // Shade and stains are rarely larger than this; a berry lost is worse than one seen twice.
+            let large = f[0] > LARGE_LN_MM2;
+            network.eval(&f)[0] >= settings.split.keep * if large { 0.1 } else { 1.0 }
         });
     }
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];

@@ -624,6 +624,9 @@ fn join_pieces(
     let mut contacts = patch.contacts.clone();
     let judge = |p: &Piece, q: &Piece, c: &Contact| -> f32 {
         let f = pair_features(p, q, c, px_per_mm);
+        if two_whole_berries(&f) {
+            return 0.0;
+        }
         match network {
             Some(net) => net.eval(&f)[0],
             None => rule(&f),
@@ -668,6 +671,14 @@ fn join_pieces(
             i
         })
         .collect()
+}
+
+/// Two pieces that are each a filled ellipse of a berry's size, and no ellipse together, are two
+/// berries whatever their seam looks like: one wrong join must not swallow a whole clump.
+fn two_whole_berries(f: &[f32; PAIR_FEATURES]) -> bool {
+    let (small, large, both, small_ln_mm2) = (f[7], f[8], f[9], f[14]);
+    let berry_ln_mm2 = 3.2;
+    small > 0.965 && large > 0.965 && both < 0.95 && small_ln_mm2 > berry_ln_mm2
 }
 
 /// Without a learned judge (pictures that are not trays): pieces are one when they meet high or
