@@ -556,3 +556,51 @@ pub fn train(
         classes,
     })
 }
+
+/// Cross-validation by photograph: the photographs are dealt into `folds` groups (as many groups
+/// as photographs leaves one out at a time); each group is read with a profile taught from all the
+/// others, and scored. Nothing of a photograph's truth reaches the profile that reads it.
+pub fn cross_validate(
+    photos: &[PathBuf],
+    folds: usize,
+    settings: &Settings,
+    how: SegmentTraining,
+    mut say: impl FnMut(String),
+) -> Result<Vec<score::Score>, TeachError> {
+    let folds = folds.min(photos.len());
+    if folds < 2 {
+        return Err(TeachError::TooLittle(
+            "cross-validation needs at least two photographs and two groups".into(),
+        ));
+    }
+    let mut scores = Vec::new();
+    for fold in 0..folds {
+        let (test, rest): (Vec<_>, Vec<_>) =
+            photos.iter().cloned().enumerate().partition(|(i, _)| i % folds == fold);
+        let rest: Vec<PathBuf> = rest.into_iter().map(|(_, p)| p).collect();
+        let pupils = open_pupils(&rest, settings)?;
+        let profile = train(&pupils, "cross-validation", settings, how, |_| {})?;
+        drop(pupils);
+        for (_, path) in test {
+            scores.push(score_photo(&path, &profile, settings)?);
+        }
+        say(format!("group {} of {folds} scored", fold + 1));
+    }
+    Ok(scores)
+}
+
+/// Reads one photograph with a profile and scores it against the truth beside it.
+pub fn score_photo(
+    path: &std::path::Path,
+    profile: &Profile,
+    settings: &Settings,
+) -> Result<score::Score, TeachError> {
+    let fail = |why: String| TeachError::Photo { path: path.to_path_buf(), why };
+    let truth = Truth::beside(path).map_err(|e| fail(e.to_string()))?;
+    let ids = truth.ids().map_err(|e| fail(e.to_string()))?;
+    let bytes = std::fs::read(path).map_err(|e| fail(e.to_string()))?;
+    let name = truth.scene.name.clone();
+    let (_, reading) =
+        pipeline::read_tray(&name, &bytes, profile, settings).map_err(|e| fail(e.to_string()))?;
+    Ok(score::score(&reading, &truth, &ids))
+}

@@ -207,11 +207,12 @@ pub struct ScoreArgs {
     pub machine: MachineArgs,
 }
 
-/// Teaches a profile from photographs with truth beside them, cross-validates it leaving one
-/// photograph out at a time, prints what came of it, and writes the profile.
+/// Teaches a profile from photographs with truth beside them and writes it. With
+/// --cross-validate, first reads every photograph with a profile that was not taught from it, and
+/// prints how well that went.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  \
-    acinus train sample-images --out my-profile.json\n  \
+    acinus train sample-images --out my-profile.json --cross-validate 4\n  \
     acinus assess tray1.jpg --out out --profile my-profile.json")]
 pub struct TrainArgs {
     /// Folders (or photographs) with truth beside each photograph
@@ -221,6 +222,11 @@ pub struct TrainArgs {
     /// File for the profile
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
+
+    /// Deal the photographs into so many groups and read each group with a profile taught from
+    /// the others; a number as large as that of the photographs leaves one out at a time
+    #[arg(long, value_name = "GROUPS")]
+    pub cross_validate: Option<usize>,
 
     #[command(flatten)]
     #[allow(missing_docs)]

@@ -80,7 +80,8 @@ fn score_photo(path: &Path, reader: &Reader) -> Result<Score, String> {
     Ok(score::score(&reading, &truth, &ids))
 }
 
-fn table(scores: &[Score], figures: &[Figure]) -> String {
+/// A line for each photograph and the table over all.
+pub(super) fn table(scores: &[Score], figures: &[Figure]) -> String {
     let mut out = String::new();
     let width = scores.iter().map(|s| s.name.chars().count()).max().unwrap_or(0).max(10);
     // Writing to a String cannot fail.

@@ -5,7 +5,7 @@ use acinus::teach::{self, SegmentTraining};
 
 use super::flags::TrainArgs;
 use super::read::stem;
-use super::{Ending, Error, settings, tell};
+use super::{Ending, Error, print, score, settings, tell};
 
 /// Teaches a profile and writes it.
 pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
@@ -13,6 +13,12 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
     settings::set_threads(&args.machine)?;
     let failed = |e: teach::TeachError| Error::Failed(e.to_string());
     let settings = acinus::pipeline::Settings::default();
+    if let Some(groups) = args.cross_validate {
+        let how = SegmentTraining::default();
+        let scores =
+            teach::cross_validate(&photos, groups, &settings, how, |l| tell(&l)).map_err(failed)?;
+        print(score::table(&scores, &acinus::score::table(&scores)).as_bytes())?;
+    }
     let pupils = teach::open_pupils(&photos, &settings).map_err(failed)?;
     let profile =
         teach::train(&pupils, &stem(&args.out), &settings, SegmentTraining::default(), |line| {
