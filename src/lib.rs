@@ -5,6 +5,7 @@
 //! report. Each stage is a module of that name, from plain data to plain data; only [`pipeline`]
 //! knows their order.
 
+pub mod check;
 pub mod classify;
 pub mod colour;
 pub mod finding;

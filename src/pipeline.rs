@@ -2,6 +2,7 @@
 
 use std::time::Instant;
 
+use crate::check::{self, CheckSettings};
 use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
 use crate::colour::{self, ColourSource, Light};
 use crate::finding::{ColourFacts, Finding, Severity};
@@ -56,6 +57,8 @@ pub struct Settings {
     pub segment: SegmentSettings,
     /// Judging.
     pub classify: ClassifySettings,
+    /// Limits of the checks.
+    pub check: CheckSettings,
     /// Measure a photograph that the checks refuse.
     pub force: bool,
 }
@@ -69,6 +72,31 @@ pub enum Error {
     /// No tray frame.
     #[error(transparent)]
     Marks(#[from] MarksError),
+    /// The checks refuse it.
+    #[error("{}", refusal_in_words(findings, *measurable))]
+    Refused {
+        /// All findings, worst first; at least one is a refusal.
+        findings: Vec<Finding>,
+        /// Whether it could be measured all the same by force.
+        measurable: bool,
+    },
+}
+
+fn refusal_in_words(findings: &[Finding], measurable: bool) -> String {
+    let refusals: Vec<&Finding> = refusals(findings).collect();
+    let mut words = refusals.first().map_or_else(String::new, |f| f.message.clone());
+    if refusals.len() > 1 {
+        let others: Vec<&str> = refusals.iter().skip(1).map(|f| f.check).collect();
+        words.push_str(&format!("; also: {}", others.join(", ")));
+    }
+    if !measurable {
+        words.push_str(" (no scale was found either, so it cannot be measured by force)");
+    }
+    words
+}
+
+fn refusals(findings: &[Finding]) -> impl Iterator<Item = &Finding> {
+    findings.iter().filter(|f| f.severity == Severity::Refusal)
 }
 
 /// A decoded photograph with its marks and its light.
@@ -87,6 +115,39 @@ pub struct Opened {
 /// Decodes, finds the marks, measures the light.
 pub fn open(photo: Photo, settings: &Settings) -> Result<Opened, MarksError> {
     let marks = marks::read(&photo, &settings.marks)?;
+    Ok(light_up(photo, marks, settings))
+}
+
+/// Like [`open`], with the checks; a missing scale is told by its cause where the checks know it
+/// (a blurred picture has no readable tiles).
+fn open_checked(photo: Photo, settings: &Settings) -> Result<(Opened, Vec<Finding>), Error> {
+    match marks::read(&photo, &settings.marks) {
+        Ok(marks) => {
+            let findings = check::photograph(&photo, Some(&marks), &settings.check);
+            Ok((light_up(photo, marks, settings), findings))
+        }
+        Err(error @ (MarksError::NoScale { .. } | MarksError::NoFloor { .. })) => {
+            let findings = check::photograph(&photo, None, &settings.check);
+            if refusals(&findings).next().is_some() {
+                Err(Error::Refused { findings, measurable: false })
+            } else {
+                Err(error.into())
+            }
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn refuse_unless_forced(findings: &[Finding], settings: &Settings) -> Result<bool, Error> {
+    let refused = refusals(findings).next().is_some();
+    if refused && !settings.force {
+        return Err(Error::Refused { findings: findings.to_vec(), measurable: true });
+    }
+    Ok(refused)
+}
+
+/// Measures the light.
+fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
     let centres: Vec<[f64; 2]> = marks.tiles.iter().map(|t| t.centre_mm).collect();
     let samples = colour::paper_samples(
         &photo,
@@ -106,7 +167,7 @@ pub fn open(photo: Photo, settings: &Settings) -> Result<Opened, MarksError> {
         grey_patches_delta_e00: patches.flatten(),
         grey: photo.grey,
     };
-    Ok(Opened { photo, marks, light, colour })
+    Opened { photo, marks, light, colour }
 }
 
 /// Without paper, the tray floor is the only thing that may be neutral.
@@ -198,12 +259,16 @@ pub fn read_tray(
     let mut clock = Clock::start();
     let photo = photo::decode(bytes)?;
     clock.lap("decode");
-    let opened = open(photo, settings)?;
-    clock.lap("marks and light");
+    let (opened, mut findings) = open_checked(photo, settings)?;
+    clock.lap("marks, checks and light");
+    refuse_unless_forced(&findings, settings)?;
     let prepared = prepare(&opened, settings);
     clock.lap("floor");
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
+    findings.push(check::fruit(labels.count, &settings.check));
+    check::sort(&mut findings);
+    let forced = refuse_unless_forced(&findings, settings)?;
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
     let camera = opened.marks.frame.camera_mm;
@@ -228,8 +293,8 @@ pub fn read_tray(
         colour: Some(opened.colour),
         fruit: judged.fruit,
         profile: profile.name.clone(),
-        findings: Vec::new(),
-        forced: false,
+        findings,
+        forced,
         assumptions,
         cautions,
         timings: clock.laps,
@@ -237,23 +302,24 @@ pub fn read_tray(
     Ok((opened.photo, reading))
 }
 
-/// Looks at one photograph without measuring it: what would be said of it, worst first.
+/// Looks at one photograph without measuring it: what would be said of it, worst first. Whether
+/// there is fruit is judged by contrast with the floor, so that no profile is needed.
+///
+/// A photograph that the checks refuse is no error here: its refusals are among the findings.
 pub fn check(bytes: &[u8], settings: &Settings) -> Result<Vec<Finding>, Error> {
-    let opened = open(photo::decode(bytes)?, settings)?;
-    let frame = &opened.marks.frame;
-    let few = matches!(frame.source, FrameSource::ThreeTiles | FrameSource::TwoTiles);
-    Ok(vec![Finding {
-        check: "scale",
-        severity: if few { Severity::Caution } else { Severity::Fine },
-        value: Some(frame.px_per_mm),
-        limit: None,
-        unit: "px/mm",
-        message: format!(
-            "scale {:.2} px/mm, {} tiles read",
-            frame.px_per_mm,
-            opened.marks.tiles.len()
-        ),
-    }])
+    let (opened, mut findings) = match open_checked(photo::decode(bytes)?, settings) {
+        Ok(seen) => seen,
+        Err(Error::Refused { findings, .. }) => return Ok(findings),
+        Err(error) => return Err(error),
+    };
+    if refusals(&findings).next().is_none() {
+        let scene = scene(&opened.photo, &opened.marks, &opened.light);
+        let prepared = segment::prepare(&scene, &settings.segment);
+        let labels = segment::segment_by_contrast(&scene, &prepared, &settings.segment);
+        findings.push(check::fruit(labels.count, &settings.check));
+        check::sort(&mut findings);
+    }
+    Ok(findings)
 }
 
 struct Clock {
