@@ -3,7 +3,7 @@
 //! The built-in profile was taught from these photographs too, so the first test shows that the
 //! program does what it was taught; the long one reads every photograph with a profile that was
 //! not taught from it.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 use std::path::{Path, PathBuf};
 
