@@ -353,6 +353,11 @@ pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Ev
 
 /// Evidence without anything learned: colour difference from the floor against Otsu's threshold
 /// (1979), the step softened over a fifth of it.
+///
+/// Where that threshold does not stand clear of what bare floor reaches (three times its 95th
+/// percentile), the floor is restless and the objects are in places as dark or as light as it.
+/// Then half the threshold serves outside the bare floor (not below that percentile), and what
+/// holds no bare floor and is enclosed counts as object.
 pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
     let (w, h) = (work.width(), work.height());
     let mut away = Plane::filled(w, h, 0.0);
@@ -366,16 +371,53 @@ pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
             }
         }
     });
-    let mut counts = [0u64; 256];
-    for (v, _) in away.data.iter().zip(allowed).filter(|(_, a)| **a) {
-        counts[(v * 2.0) as usize & 0xff | if *v >= 127.5 { 0xff } else { 0 }] += 1;
+    let across = floor.planes[0].width;
+    let bare = |i: usize| floor.bare[i / w / floor.cell * across + i % w / floor.cell];
+    let (mut all, mut plain) = ([0u64; 256], [0u64; 256]);
+    for (i, v) in away.data.iter().enumerate().filter(|(i, _)| allowed[*i]) {
+        let bin = ((v * 2.0) as usize).min(255);
+        all[bin] += 1;
+        plain[bin] += u64::from(bare(i));
     }
-    let threshold = (otsu(&counts) as f32 + 1.0) / 2.0;
-    let soft = (threshold * 0.1).max(0.25);
-    for (v, a) in away.data.iter_mut().zip(allowed) {
-        *v = if *a { 1.0 / (1.0 + (-(*v - threshold) / soft).exp()) } else { 0.0 };
+    let threshold = (otsu(&all) as f32 + 1.0) / 2.0;
+    let restless = quantile(&plain, 0.95);
+    let clear = threshold >= 3.0 * restless;
+    let low = if clear { threshold } else { (threshold / 2.0).max(restless).min(threshold) };
+    let mut object = away;
+    for (i, v) in object.data.iter_mut().enumerate() {
+        let threshold = if clear || bare(i) { threshold } else { low };
+        let soft = (threshold * 0.1).max(0.25);
+        *v = if allowed[i] { 1.0 / (1.0 + (-(*v - threshold) / soft).exp()) } else { 0.0 };
     }
-    Evidence { object: away, seam: Plane::filled(w, h, 0.0) }
+    if !clear {
+        for runs in super::split::components(w, h, |i| object.data[i] < 0.5) {
+            let enclosed = runs.iter().all(|&(y, a, b)| {
+                let (y, a, b) = (y as usize, a as usize, b as usize);
+                let inside = y > 0 && y + 1 < h && a > 0 && b < w;
+                inside && (y * w + a..y * w + b).all(|i| allowed[i] && !bare(i))
+            });
+            if enclosed {
+                for (y, a, b) in runs {
+                    let row = y as usize * w;
+                    object.data[row + a as usize..row + b as usize].fill(1.0);
+                }
+            }
+        }
+    }
+    Evidence { object, seam: Plane::filled(w, h, 0.0) }
+}
+
+/// Quantile of a histogram of half units (0 when empty): the upper end of the bin that it lies in.
+fn quantile(counts: &[u64; 256], share: f64) -> f32 {
+    let wanted = counts.iter().sum::<u64>() as f64 * share;
+    let mut n = 0u64;
+    for (i, c) in counts.iter().enumerate() {
+        n += c;
+        if n > 0 && n as f64 >= wanted {
+            return (i as f32 + 1.0) / 2.0;
+        }
+    }
+    0.0
 }
 
 /// Otsu's threshold: the bin after which the two groups differ most (between-class variance).
