@@ -1,6 +1,8 @@
 //! Checks of colour, geometry, scores and segmentation against published tables and reference
 //! libraries. Where each file under `tests/data` comes from is written in its README.
 
+#![allow(clippy::unwrap_used)]
+
 use std::path::{Path, PathBuf};
 
 use acinus::classify::Class;
