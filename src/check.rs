@@ -23,6 +23,9 @@ pub struct CheckSettings {
     pub max_edge_px: f64,
     /// Edges wider than this are measured with a caution, px.
     pub caution_edge_px: f64,
+    /// Edges narrower than this on the tray are sharp enough however many pixels they take, mm
+    /// (cameras of many pixels; 0.2 to 0.5).
+    pub fine_edge_mm: f64,
     /// Edges of one direction wider than those across it by more than this factor were moved, not
     /// out of focus (1.3 to 3).
     pub motion_ratio: f64,
@@ -40,10 +43,13 @@ pub struct CheckSettings {
     /// Largest share of the tray with all three channels clipped, 0 to 1 (good renderings 0.06 and
     /// less, glare on steel included; an over-exposed one 0.74).
     pub max_clipped_share: f64,
+    /// Brightest ink of the tiles, sRGB code 0 to 255: stray light and over-exposure lift it (good
+    /// renderings 113 and less, an over-exposed one 155).
+    pub max_ink_code: f64,
     /// A larger clipped share than this is measured with a caution, 0 to 1.
     pub caution_clipped_share: f64,
-    /// Largest share of coloured or dark pixels (fruit rather than floor) with a clipped channel,
-    /// 0 to 1 (good renderings 0.22 and less, for yellow fruit on steel).
+    /// Largest share of coloured pixels (fruit rather than floor) with a clipped channel,
+    /// 0 to 1 (good renderings 0.33 and less, for yellow fruit on steel).
     pub max_object_clipped_share: f64,
     /// A larger share than this is measured with a caution, 0 to 1.
     pub caution_object_clipped_share: f64,
@@ -52,8 +58,8 @@ pub struct CheckSettings {
     /// Least room between the tray floor's corners and the picture's edge, mm (good renderings 4.5
     /// and more).
     pub min_room_mm: f64,
-    /// With the tray's outline unknown: most objects that the picture's edge may cut (good
-    /// renderings 2 and fewer, a cropped one 23).
+    /// With the tray's outline unknown: most objects that one side of the picture may cut (good
+    /// renderings 2 and fewer, cropped ones 4 to 14).
     pub max_cut_objects: usize,
     /// Smallest object that is to be measured, mm.
     pub smallest_object_mm: f64,
@@ -76,18 +82,20 @@ impl Default for CheckSettings {
         CheckSettings {
             max_edge_px: 4.5,
             caution_edge_px: 3.5,
+            fine_edge_mm: 0.35,
             motion_ratio: 1.6,
             min_edges: 40,
             edge_contrast: 0.4,
             min_paper_code: 120.0,
             min_bright_code: 110.0,
             max_clipped_share: 0.35,
+            max_ink_code: 135.0,
             caution_clipped_share: 0.15,
             max_object_clipped_share: 0.6,
             caution_object_clipped_share: 0.15,
             clipped_code: 253,
             min_room_mm: 0.0,
-            max_cut_objects: 6,
+            max_cut_objects: 3,
             smallest_object_mm: 3.0,
             min_object_px: 9.0,
             caution_object_px: 12.0,
@@ -146,13 +154,15 @@ pub struct Facts {
     pub edges_of_tiles: bool,
     /// White of the tiles' paper (90th percentile of grey within the symbols), sRGB code.
     pub paper_code: Option<f64>,
+    /// Black of the tiles' ink (10th percentile of grey within the symbols), sRGB code.
+    pub ink_code: Option<f64>,
     /// 95th percentile of grey, sRGB code.
     pub bright_code: f64,
     /// Share of the tray (without one, of the picture) with all channels clipped.
     pub clipped_share: f64,
-    /// Share of coloured or dark pixels there with a clipped channel.
+    /// Share of coloured pixels (fruit rather than floor) there with a clipped channel.
     pub object_clipped_share: f64,
-    /// Objects that the picture's edge cuts; none when the tray's outline is known.
+    /// Most objects that one side of the picture cuts; none when the tray's outline is known.
     pub cut_objects: Option<usize>,
     /// The frame; none when there is none.
     pub frame: Option<FrameFacts>,
@@ -170,18 +180,18 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
         .map(|m| m.tiles.iter().filter_map(|t| window(&t.corners_px, width, height)).collect())
         .unwrap_or_default();
     let mut edges = None;
-    let mut paper_code = None;
+    let (mut paper_code, mut ink_code) = (None, None);
     if !tiles.is_empty() {
-        let all: Vec<(Vec<Edge>, f64)> = tiles
+        let all: Vec<(Vec<Edge>, [f64; 2])> = tiles
             .par_iter()
             .map(|w| {
                 let [low, high] = range(rgb, *w, 2, [0.1, 0.9]);
                 let step = settings.edge_contrast * (high - low).max(1.0);
-                (edges_in(rgb, *w, 1, step), high)
+                (edges_in(rgb, *w, 1, step), [low, high])
             })
             .collect();
-        let mut whites: Vec<f64> = all.iter().map(|a| a.1).collect();
-        paper_code = median(&mut whites);
+        let mut codes = [0, 1].map(|k| all.iter().map(|a| a.1[k]).collect::<Vec<f64>>());
+        [ink_code, paper_code] = [0, 1].map(|k| median(&mut codes[k]));
         let found: Vec<Edge> = all.into_iter().flat_map(|a| a.0).collect();
         edges = widths(&found, settings.min_edges);
     }
@@ -222,6 +232,7 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
         edges,
         edges_of_tiles,
         paper_code,
+        ink_code,
         bright_code: light.bright,
         clipped_share: light.clipped,
         object_clipped_share: light.object_clipped,
@@ -306,7 +317,7 @@ fn light(rgb: &RgbImage, outline: Option<&[Px]>, settings: &CheckSettings) -> Li
             counts[grey(p) as usize & 255] += 1;
             all += 1;
             clipped += u32::from(least >= limit);
-            if least < limit && (u32::from(most - least) * 5 > u32::from(most) || most < 100) {
+            if least < limit && most > 60 && u32::from(most - least) * 5 > u32::from(most) {
                 objects += 1;
                 object_clipped += u32::from(most >= limit);
             }
@@ -410,33 +421,35 @@ fn widths(edges: &[Edge], fewest: usize) -> Option<EdgeWidth> {
 /// Things about as wide as berries that the picture's edge cuts: runs along the outermost rows and
 /// columns that stand out from what lies beside them.
 fn cut_objects(rgb: &RgbImage) -> usize {
+    cut_sides(rgb).into_iter().max().unwrap_or(0)
+}
+
+/// The same by side: top, bottom, left, right.
+fn cut_sides(rgb: &RgbImage) -> [usize; 4] {
     let (width, height) = (rgb.width() as usize, rgb.height() as usize);
     let inset = (width.max(height) / 400).max(1);
     if width <= 4 * inset || height <= 4 * inset {
-        return 0;
+        return [0; 4];
     }
     let longer = width.max(height);
     let lines: [(usize, bool); 4] =
         [(inset, true), (height - 1 - inset, true), (inset, false), (width - 1 - inset, false)];
-    lines
-        .iter()
-        .map(|(fixed, level)| {
-            let len = if *level { width } else { height };
-            let line: Vec<f32> = (0..len / inset)
-                .map(|i| {
-                    // Mean of a few, so that grain and specks do not count.
-                    let sum: f32 = (0..inset)
-                        .map(|j| {
-                            let k = i * inset + j;
-                            if *level { grey_at(rgb, k, *fixed) } else { grey_at(rgb, *fixed, k) }
-                        })
-                        .sum();
-                    sum / inset as f32
-                })
-                .collect();
-            runs_apart(&line, longer / inset)
-        })
-        .sum()
+    lines.map(|(fixed, level)| {
+        let len = if level { width } else { height };
+        let line: Vec<f32> = (0..len / inset)
+            .map(|i| {
+                // Mean of a few, so that grain and specks do not count.
+                let sum: f32 = (0..inset)
+                    .map(|j| {
+                        let k = i * inset + j;
+                        if level { grey_at(rgb, k, fixed) } else { grey_at(rgb, fixed, k) }
+                    })
+                    .sum();
+                sum / inset as f32
+            })
+            .collect();
+        runs_apart(&line, longer / inset)
+    })
 }
 
 /// Counts runs darker than three quarters of the line's local upper level, from 1 % to 12 % of
@@ -474,9 +487,10 @@ pub fn photograph(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings
 pub fn judge(facts: &Facts, settings: &CheckSettings) -> Vec<Finding> {
     let mut out = vec![brightness(facts, settings)];
     out.extend(clipping(facts, settings));
+    out.extend(facts.ink_code.and_then(|code| lifted_ink(code, settings)));
     let lit = out.iter().all(|f| f.severity != Severity::Refusal);
     if lit {
-        out.extend(facts.edges.map(|e| sharpness(e, facts.edges_of_tiles, settings)));
+        out.extend(facts.edges.map(|e| sharpness(e, facts, settings)));
     }
     let sharp = out.iter().all(|f| f.severity != Severity::Refusal);
     if let Some(cut) = facts.cut_objects.filter(|_| sharp) {
@@ -554,6 +568,21 @@ fn brightness(facts: &Facts, settings: &CheckSettings) -> Finding {
     }
 }
 
+/// Black that is not black; said only when it is so.
+fn lifted_ink(code: f64, settings: &CheckSettings) -> Option<Finding> {
+    let limit = settings.max_ink_code;
+    (code > limit).then(|| Finding {
+        check: "washed-out",
+        severity: Severity::Refusal,
+        value: Some(code),
+        limit: Some(limit),
+        unit: "sRGB code",
+        message: format!(
+            "washed out: the tiles' black ink is at {code:.0} of 255 (at most {limit:.0}); expose less, keep stray light off the lens, and photograph it again"
+        ),
+    })
+}
+
 fn clipping(facts: &Facts, settings: &CheckSettings) -> [Finding; 2] {
     let share = facts.clipped_share;
     let refused = share > settings.max_clipped_share;
@@ -612,13 +641,14 @@ fn clipping(facts: &Facts, settings: &CheckSettings) -> [Finding; 2] {
     [tray, objects]
 }
 
-fn sharpness(edges: EdgeWidth, of_tiles: bool, settings: &CheckSettings) -> Finding {
+fn sharpness(edges: EdgeWidth, facts: &Facts, settings: &CheckSettings) -> Finding {
     let width = edges.widest_px();
-    let refused = width > settings.max_edge_px;
-    let beware = width > settings.caution_edge_px;
+    let fine = facts.frame.as_ref().is_some_and(|f| width < settings.fine_edge_mm * f.px_per_mm);
+    let refused = !fine && width > settings.max_edge_px;
+    let beware = !fine && width > settings.caution_edge_px;
     let limit = if beware && !refused { settings.caution_edge_px } else { settings.max_edge_px };
     let moved = edges.ratio() > settings.motion_ratio && beware;
-    let place = if of_tiles { "at the tiles" } else { "at the strongest edges" };
+    let place = if facts.edges_of_tiles { "at the tiles" } else { "at the strongest edges" };
     let (name, todo) = if moved {
         ("motion blur", "hold the camera still (a stand, more light)")
     } else {
@@ -655,10 +685,10 @@ fn cropping_by_objects(cut: usize, settings: &CheckSettings) -> Finding {
         unit: "objects cut",
         message: if refused {
             format!(
-                "tray cropped: the picture's edge cuts {cut} objects (at most {limit}) and the tray's walls are not all in view; step back until the whole tray and all four tiles are in the picture"
+                "tray cropped: a side of the picture cuts {cut} objects (at most {limit}) and the tray's walls are not all in view; step back until the whole tray and all four tiles are in the picture"
             )
         } else {
-            format!("the picture's edge cuts {cut} objects (at most {limit})")
+            format!("no side of the picture cuts more than {cut} objects (at most {limit})")
         },
     }
 }

@@ -5,6 +5,7 @@ fn good() -> Facts {
         edges: Some(EdgeWidth { along_x_px: 1.8, along_y_px: 1.9 }),
         edges_of_tiles: true,
         paper_code: Some(235.0),
+        ink_code: Some(30.0),
         bright_code: 220.0,
         clipped_share: 0.01,
         object_clipped_share: 0.01,
@@ -70,6 +71,7 @@ fn every_limit_passes_just_inside_and_refuses_just_outside() {
         f.bright_code = s.min_bright_code - e(i);
     });
     at_the_limit("over-exposed", |f, i| f.clipped_share = s.max_clipped_share + e(i));
+    at_the_limit("washed-out", |f, i| f.ink_code = Some(s.max_ink_code + e(i)));
     at_the_limit("clipped-highlights", |f, i| {
         f.object_clipped_share = s.max_object_clipped_share + e(i);
     });
@@ -156,11 +158,11 @@ fn discs(sx: f64, sy: f64) -> Photo {
 
 #[test]
 fn edge_width_of_a_gaussian_blur_is_its_own_at_any_slant() {
-    // A Gaussian edge's steepest slope is contrast / (s √(2π)).
+    // Its steepest slope over one pixel is contrast · (Φ(1/2s) − Φ(−1/2s)).
     let s = CheckSettings::default();
     for blur in [1.0, 1.5, 2.0, 3.0] {
         let found = measure(&discs(blur, blur), None, &s).edges.expect("edges");
-        let expected = blur * (2.0 * std::f64::consts::PI).sqrt();
+        let expected = 1.0 / (2.0 * phi(0.5 / blur) - 1.0);
         for w in [found.along_x_px, found.along_y_px] {
             assert!((w / expected - 1.0).abs() < 0.06, "{w} for {expected}");
         }
@@ -200,7 +202,8 @@ fn light_is_measured_as_painted() {
     let l = paint(200, 150);
     assert!((l.clipped - 0.4).abs() < 0.01, "{}", l.clipped);
     assert!((l.object_clipped - 1.0).abs() < 1e-9);
-    assert_eq!(paint(0, 80).bright, 80.0f64.max(78.0));
+    // Grey of (255, 40, 20) is 88.75.
+    assert_eq!(paint(0, 80).bright, 88.0);
 }
 
 #[test]
@@ -215,4 +218,16 @@ fn objects_cut_by_the_border_are_counted() {
     };
     assert_eq!(cut_objects(&discs_at(3)), 5);
     assert_eq!(cut_objects(&discs_at(60)), 0);
+}
+
+#[test]
+fn a_camera_of_many_pixels_may_have_wide_edges() {
+    let s = CheckSettings::default();
+    let mut f = good();
+    let width = s.max_edge_px + 1.0;
+    f.edges = Some(EdgeWidth { along_x_px: width, along_y_px: width });
+    for (factor, expected) in [(1.01, vec![]), (0.99, vec!["out-of-focus"])] {
+        f.frame.iter_mut().for_each(|f| f.px_per_mm = factor * width / s.fine_edge_mm);
+        assert_eq!(refused(&f), expected);
+    }
 }
