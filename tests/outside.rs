@@ -422,8 +422,8 @@ fn coins_apart() {
     let sha = "f8d773fc9cfa6f4d8e5942dc34d0a0788fcaed2a4fefbbed0aef5398d7ef4cba";
     let labels = objects("coins.png", sha);
     assert_eq!(labels.count, 24);
-    // One coin comes out a third larger: the vignetted floor beside it is brighter than the floor
-    // that its surroundings tell of.
+    // One coin comes out a third larger: the bare floor around it is lighter than the floor above
+    // and below it, which so stands out on the dark side.
     assert_eq!(agrees(&labels, "coins_regions.csv"), 23);
 }
 
