@@ -13,5 +13,7 @@ pub mod marks;
 pub mod measure;
 pub mod photo;
 pub mod pipeline;
+pub mod plan;
 pub mod segment;
 pub mod stats;
+pub mod terms;

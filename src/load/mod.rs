@@ -4,12 +4,14 @@
 //! pooled: [`group_by_lot`] sorts trays, [`assess_lot`] takes the trays of one lot. Several trays
 //! of a lot are clusters, not one big tray. Shares are 0 to 1.
 
+mod coarse;
 #[cfg(test)]
 mod coverage;
 mod figures;
 mod loss;
 mod share;
 
+pub use coarse::{CoarseDebris, JoinedShare, join_coarse};
 pub use figures::{
     ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot,
 };
