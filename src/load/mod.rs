@@ -9,17 +9,26 @@ mod coarse;
 mod coverage;
 mod figures;
 mod loss;
+mod mistakes;
 mod share;
+mod validate;
+mod weigh;
 
 pub use coarse::{CoarseDebris, JoinedShare, join_coarse};
 pub use figures::{
     ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot,
 };
 pub use loss::{LossTerm, SorterRates, SortingLoss};
+pub use mistakes::{Audit, Correction, CorrectionMethod, Drawn, Review, Seen, Target, correct};
 pub use share::{
     Cluster, Method, Narrowing, Scope, Share, Stage, Tally, TrayTally, VarianceParts, narrowing,
     share_of_clusters,
 };
+
+pub use validate::{
+    Agreement, TRAYS_NEEDED, Validation, ValidationTray, agreement, validate, with_validation,
+};
+pub use weigh::{Coefficient, MassFit, MassHistory, WeighSettings, WeighedTray, fit_mass};
 
 use crate::classify::{Class, ObjectReading, Outcome};
 use crate::stats::{Level, StatsError};
