@@ -575,6 +575,46 @@ mod tests {
     }
 
     #[test]
+    fn bins_are_weighed_when_all_masses_are_known() {
+        let tray = |name: &str, bin: &str, rejects: usize, mass: f64| Tray {
+            name: name.into(),
+            bin: Some(bin.into()),
+            objects: (0..100)
+                .map(|i| {
+                    let class = if i < rejects { Class::Underripe } else { Class::Sound };
+                    item(Some(class), mass)
+                })
+                .collect(),
+            ..Tray::default()
+        };
+        // The tray of bin 7 holds twice the mass of the others, but its bin counts alike.
+        let lot = Lot {
+            name: "L".into(),
+            trays: vec![tray("a", "3", 10, 1.0), tray("b", "7", 40, 2.0), tray("c", "9", 10, 1.0)],
+        };
+        let mut settings = LotSettings { bins_in_load: Some(12), ..LotSettings::default() };
+        let alike = assess_lot(&lot, &settings).unwrap();
+        close(alike.rejects.by_mass.estimate, 0.2, 1e-12, "alike");
+        assert_eq!(alike.bins, Some(3));
+        assert!(alike.assumptions.iter().any(|a| a.contains("each counts alike")));
+        assert!(alike.assumptions.iter().any(|a| a.contains("differ by chance only")));
+        for (bin, kg) in [("3", 500.0), ("7", 250.0), ("9", 250.0)] {
+            settings.bin_masses_kg.insert(bin.into(), kg);
+        }
+        let weighed = assess_lot(&lot, &settings).unwrap();
+        close(weighed.rejects.by_mass.estimate, 0.5 * 0.1 + 0.25 * 0.4 + 0.25 * 0.1, 1e-12, "kg");
+        // By count: 500/1, 250/2 and 250/1 times the objects of the trays.
+        let berries = [500.0, 125.0, 250.0];
+        let wanted = (0.1 * berries[0] + 0.4 * berries[1] + 0.1 * berries[2]) / (875.0_f64);
+        close(weighed.rejects.by_count.estimate, wanted, 1e-12, "count");
+        settings.planned_trays = Some(4);
+        let short = assess_lot(&lot, &settings).unwrap();
+        assert!(short.cautions.iter().any(|c| c.contains("asked for 4 trays and 3 are in")));
+        settings.bins_in_load = Some(2);
+        assert!(matches!(assess_lot(&lot, &settings), Err(LoadError::Setting(_))));
+    }
+
+    #[test]
     fn several_trays_are_wider_than_one_big_one_when_they_differ() {
         let tray = |name: &str, rejects: usize| Tray {
             name: name.into(),

@@ -4,20 +4,31 @@
 //! pooled: [`group_by_lot`] sorts trays, [`assess_lot`] takes the trays of one lot. Several trays
 //! of a lot are clusters, not one big tray. Shares are 0 to 1.
 
+mod coarse;
 #[cfg(test)]
 mod coverage;
 mod figures;
 mod loss;
+mod mistakes;
 mod share;
+mod validate;
+mod weigh;
 
+pub use coarse::{CoarseDebris, JoinedShare, join_coarse};
 pub use figures::{
     ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot,
 };
 pub use loss::{LossTerm, SorterRates, SortingLoss};
+pub use mistakes::{Audit, Correction, CorrectionMethod, Drawn, Review, Seen, Target, correct};
 pub use share::{
     Cluster, Method, Narrowing, Scope, Share, Stage, Tally, TrayTally, VarianceParts, narrowing,
     share_of_clusters,
 };
+
+pub use validate::{
+    Agreement, TRAYS_NEEDED, Validation, ValidationTray, agreement, validate, with_validation,
+};
+pub use weigh::{Coefficient, MassFit, MassHistory, WeighSettings, WeighedTray, fit_mass};
 
 use crate::classify::{Class, ObjectReading, Outcome};
 use crate::stats::{Level, StatsError};

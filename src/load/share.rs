@@ -435,11 +435,16 @@ fn variance_parts(
         objects_apart += cluster.total().squared_residuals(r);
         degrees_within += m - 1.0;
     }
-    let ratio = if objects_apart > 0.0 { (trays_apart / objects_apart).max(1.0) } else { 1.0 };
-    let within = ratio * pooled.variance;
+    let within = if objects_apart > 0.0 {
+        // The objects' variance without its n/(n−1), as the trays' own deviations carry theirs.
+        let n = pooled.count() as f64;
+        trays_apart / objects_apart * pooled.variance * (n - 1.0) / n
+    } else {
+        pooled.variance
+    };
     let f1 = clusters_in_load.map_or(0.0, |all| (n / f64::from(all.max(1))).min(1.0));
     let (a, b) = ((1.0 - f1) * between, f1 * within);
-    let b_degrees = if ratio > 1.0 { degrees_within } else { f64::INFINITY };
+    let b_degrees = if objects_apart > 0.0 { degrees_within } else { f64::INFINITY };
     let spread = a * a / (n - 1.0) + b * b / b_degrees;
     let degrees_of_freedom =
         if spread > 0.0 { ((a + b).powi(2) / spread).max(n - 1.0) } else { n - 1.0 };
@@ -579,6 +584,43 @@ mod tests {
         let share = of(&[tray(), tray(), tray()], true);
         close(share.standard_error.powi(2), 0.1 * 0.9 / 299.0, 1e-12, "floor");
         assert!(share.design_effect.is_some_and(|d| d < 1e-20));
+    }
+
+    /// Two stages by hand, v = (1−f1)·s_b²/n + f1·s_w²/(n·m): three bins of six, two trays each of
+    /// 100 equal objects: 10 14 | 4 6 | 9 5 of the class. Bin shares 0.12 0.05 0.07, R = 0.08,
+    /// s_b² = (0.0016 + 0.0009 + 0.0001)/2 = 0.0013; s_w² = (0.0008 + 0.0002 + 0.0008)/3 = 0.0006;
+    /// v = 0.5·0.0013/3 + 0.5·0.0006/6.
+    #[test]
+    fn two_stages_worked_by_hand() {
+        let tray = |hits: usize| TrayTally {
+            inside: Tally::of_count(hits),
+            outside: Tally::of_count(100 - hits),
+        };
+        let bins = |scale: [f64; 3]| -> Vec<Cluster> {
+            [(10, 14), (4, 6), (9, 5)]
+                .iter()
+                .zip(scale)
+                .map(|(&(a, b), scale)| Cluster { scale, trays: vec![tray(a), tray(b)] })
+                .collect()
+        };
+        let stage = Stage::Bins { in_load: Some(6) };
+        let of = |c: &[Cluster]| share_of_clusters(c, stage, true, 4.0, Level::P95).unwrap();
+        let share = of(&bins([0.005; 3]));
+        close(share.estimate, 0.08, 1e-15, "R");
+        close(share.standard_error.powi(2), 0.5 * 0.0013 / 3.0 + 0.5 * 0.0006 / 6.0, 1e-15, "v");
+        assert_eq!(share.scope, Scope::Load);
+        // Bins of 600, 450 and 520 kg: R = (600·0.12 + 450·0.05 + 520·0.07)/1570.
+        let weighed = of(&bins([600.0 / 200.0, 450.0 / 200.0, 520.0 / 200.0]));
+        close(weighed.estimate, 130.9 / 1570.0, 1e-15, "weighed R");
+        // Two bins say nothing of the load; one tray of each is still more than one tray.
+        let two = of(&bins([0.005; 3])[..2]);
+        assert_eq!((two.scope, two.method), (Scope::TheseTraysOnly, Method::LogitT));
+        // A further bin narrows, the sixth is the last, and its interval still has a width.
+        let further = narrowing(&share, 9, Level::P95);
+        assert_eq!(further.iter().map(|f| f.clusters).collect::<Vec<_>>(), [4, 5, 6]);
+        assert!(further[0].interval.width() < share.interval.width());
+        assert!(further.windows(2).all(|w| w[1].interval.width() < w[0].interval.width()));
+        assert!(further[2].interval.width() > 0.0);
     }
 
     #[test]

@@ -9,6 +9,7 @@ mod agreement;
 mod cluster;
 mod difference;
 mod overdispersed;
+mod poisson;
 mod prevalence;
 mod proportion;
 mod quantile;
@@ -22,6 +23,8 @@ pub use agreement::{
 pub use cluster::{AnovaIcc, Ratio, anova_icc, cluster_ratio, element_ratio};
 pub use difference::{agresti_caffo, miettinen_nurminen, newcombe_difference};
 pub use overdispersed::overdispersed_interval;
+pub use poisson::poisson_interval;
+pub(crate) use poisson::poisson_interval_real;
 pub use prevalence::{CorrectedShare, lang_reiczigel, rogan_gladen};
 pub(crate) use proportion::logit_interval;
 pub use proportion::{

@@ -16,7 +16,7 @@
 //! * d ≥ 4: half-width z where φ shows no difference between clusters, 1.05·t·√max(φ, φ₀) where
 //!   it does, a straight and steep passage between. "Shows" means φ above 1 − 0.03·s towards the
 //!   far side (upper limit of a rare class) and above 1 + 0.75·s towards the near side, passage
-//!   0.07·s wide, s = (4/d)^¼; φ₀ = 1 + 1.4·√(2/d): once a difference shows, no smaller
+//!   0.07·s wide, s = (4/d)^⅕; φ₀ = 1 + 1.4·√(2/d): once a difference shows, no smaller
 //!   design effect than φ₀ is believed from so few clusters. The far side is judged more strictly
 //!   because a sample that missed the heavy clusters shows a low share and a low φ together. For
 //!   shares near one half both sides are judged alike.
@@ -88,7 +88,7 @@ fn multipliers(phi: f64, degrees: f64, lean: f64, level: Level) -> (f64, f64) {
         let wider = z.max(t * phi.sqrt());
         return (wider, wider);
     }
-    let scale = (4.0 / degrees).powf(0.25);
+    let scale = (4.0 / degrees).powf(0.2);
     let least = 1.0 + LEAST_BELIEVED * (2.0 / degrees).sqrt();
     let full = WIDENING * t * phi.max(least).sqrt();
     let centre = 0.5 * (NEAR_THRESHOLD + FAR_THRESHOLD);
