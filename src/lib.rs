@@ -22,8 +22,6 @@ pub mod profile;
 pub mod report;
 pub mod score;
 pub mod segment;
-pub mod segment;
-pub mod stats;
 pub mod stats;
 pub mod teach;
 pub mod terms;
