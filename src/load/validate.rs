@@ -88,6 +88,9 @@ pub struct Validation {
     pub notice: Option<String>,
 }
 
+/// Takes one class's pair, by hand and by program, out of a tray's four.
+type Pick<'a> = &'a dyn Fn(&[(f64, f64); 4]) -> (f64, f64);
+
 /// Validates one variety from its trays; trays of other varieties are passed over.
 ///
 /// # Errors
@@ -110,7 +113,7 @@ pub fn validate(
         }
         pairs.push(std::array::from_fn(|k| (tray.program[k], tray.hand_g[k] / hand)));
     }
-    let of = |pick: &dyn Fn(&[(f64, f64); 4]) -> (f64, f64)| {
+    let of = |pick: Pick| {
         let chosen: Vec<(f64, f64)> = pairs.iter().map(pick).collect();
         agreement(&chosen, level).ok()
     };
