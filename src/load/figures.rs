@@ -233,43 +233,63 @@ fn check_tray(tray: &Tray) -> Result<(), LoadError> {
     Ok(())
 }
 
+/// Share of some classes together, such as the ones a contract's rule names, on one basis.
+///
+/// # Errors
+/// As [`assess_lot`].
+pub fn share_of(
+    lot: &Lot,
+    classes: &[Class],
+    basis: Basis,
+    settings: &LotSettings,
+) -> Result<Share, LoadError> {
+    check(lot, settings)?;
+    class_share(lot, &sampling(lot, settings)?, classes, basis, settings)
+}
+
+fn is_member(outcome: Outcome, members: &[Class]) -> bool {
+    outcome.is_some_and(|c| members.contains(&c))
+}
+
+fn class_share(
+    lot: &Lot,
+    sampling: &Sampling,
+    members: &[Class],
+    basis: Basis,
+    settings: &LotSettings,
+) -> Result<Share, LoadError> {
+    let items = lot.trays.iter().flat_map(|t| t.objects.iter());
+    if items.map(|i| basis.weight(i)).sum::<f64>() <= 0.0 {
+        return Err(LoadError::Weightless { lot: lot.name.clone(), basis: basis.name() });
+    }
+    let tray = |i: &usize| {
+        let objects = lot.trays[*i].objects.iter();
+        objects.map(|o| (is_member(o.class, members), basis.weight(o))).collect()
+    };
+    let clusters: Vec<Cluster> = sampling
+        .clusters
+        .iter()
+        .map(|c| Cluster { scale: c.scale, trays: c.trays.iter().map(tray).collect() })
+        .collect();
+    share_of_clusters(
+        &clusters,
+        sampling.stage,
+        basis == Basis::Count,
+        settings.assumed_design_effect,
+        settings.level,
+    )
+    .map_err(|source| LoadError::Stats { lot: lot.name.clone(), source })
+}
+
 fn group(
     lot: &Lot,
     sampling: &Sampling,
     members: &[Class],
     settings: &LotSettings,
 ) -> Result<GroupFigures, LoadError> {
-    let inside = |outcome: Outcome| outcome.is_some_and(|c| members.contains(&c));
     let items = || lot.trays.iter().flat_map(|t| t.objects.iter());
-    let own = || items().filter(|i| inside(i.class));
-    let share = |basis: Basis| {
-        if items().map(|i| basis.weight(i)).sum::<f64>() <= 0.0 {
-            return Err(LoadError::Weightless { lot: lot.name.clone(), basis: basis.name() });
-        }
-        let clusters: Vec<Cluster> = sampling
-            .clusters
-            .iter()
-            .map(|cluster| Cluster {
-                scale: cluster.scale,
-                trays: cluster
-                    .trays
-                    .iter()
-                    .map(|&i| {
-                        let objects = lot.trays[i].objects.iter();
-                        objects.map(|o| (inside(o.class), basis.weight(o))).collect()
-                    })
-                    .collect(),
-            })
-            .collect();
-        share_of_clusters(
-            &clusters,
-            sampling.stage,
-            basis == Basis::Count,
-            settings.assumed_design_effect,
-            settings.level,
-        )
-        .map_err(|source| LoadError::Stats { lot: lot.name.clone(), source })
-    };
+    let own = || items().filter(|i| is_member(i.class, members));
+    let share = |basis: Basis| class_share(lot, sampling, members, basis, settings);
     let expected = |item: &Item| -> f64 {
         let of = |c: &Class| Class::ALL.iter().position(|a| a == c).map(|k| item.probabilities[k]);
         members.iter().filter_map(of).sum()
@@ -603,6 +623,9 @@ mod tests {
         }
         let weighed = assess_lot(&lot, &settings).unwrap();
         close(weighed.rejects.by_mass.estimate, 0.5 * 0.1 + 0.25 * 0.4 + 0.25 * 0.1, 1e-12, "kg");
+        let rule = [Class::Shriveled, Class::Underripe];
+        let share = share_of(&lot, &rule, Basis::Mass, &settings).unwrap();
+        assert_eq!(share, weighed.rejects.by_mass);
         // By count: 500/1, 250/2 and 250/1 times the objects of the trays.
         let berries = [500.0, 125.0, 250.0];
         let wanted = (0.1 * berries[0] + 0.4 * berries[1] + 0.1 * berries[2]) / (875.0_f64);

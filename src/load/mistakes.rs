@@ -403,19 +403,19 @@ fn rogan_gladen(
         let square: f64 = (0..OBJECT_KINDS).map(|k| c[k] * c[k] * row[k]).sum();
         variance += truth[j] * truth[j] * (square - mean * mean).max(0.0) / n;
     }
-    for k in 0..OBJECT_KINDS {
+    for (k, weight) in c.iter().enumerate() {
         let n: u32 = (0..KINDS).map(|j| table.counts[j][k]).sum();
         if n > 0 && smoothing == Smoothing::Jeffreys {
             let n = f64::from(n);
             let p = (n * false_share[k] + 0.5) / (n + 1.0);
-            variance += (c[k] * audit.totals[k]).powi(2) * p * (1.0 - p) / (n + 1.0);
+            variance += (weight * audit.totals[k]).powi(2) * p * (1.0 - p) / (n + 1.0);
         }
     }
     let (mut inside, mut outside) = ((0.0, 0.0), (0.0, 0.0));
-    for k in 0..OBJECT_KINDS {
+    for (k, (weight, total)) in c.iter().zip(audit.totals).enumerate() {
         let side = if target.holds(k) { &mut inside } else { &mut outside };
-        side.0 += c[k] * audit.totals[k];
-        side.1 += audit.totals[k];
+        side.0 += weight * total;
+        side.1 += total;
     }
     let part = |(moved, sum): (f64, f64)| if sum > 0.0 { moved / sum } else { 0.0 };
     let slope = (part(inside) - part(outside)) * audit.totals.iter().sum::<f64>();

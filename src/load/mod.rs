@@ -16,7 +16,7 @@ mod weigh;
 
 pub use coarse::{CoarseDebris, JoinedShare, join_coarse};
 pub use figures::{
-    ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot,
+    ClassFigures, DiameterSpread, GroupFigures, LotFigures, UnassignedFigures, assess_lot, share_of,
 };
 pub use loss::{LossTerm, SorterRates, SortingLoss};
 pub use mistakes::{Audit, Correction, CorrectionMethod, Drawn, Review, Seen, Target, correct};

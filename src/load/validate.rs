@@ -88,9 +88,6 @@ pub struct Validation {
     pub notice: Option<String>,
 }
 
-/// Takes one class's pair, by hand and by program, out of a tray's four.
-type Pick<'a> = &'a dyn Fn(&[(f64, f64); 4]) -> (f64, f64);
-
 /// Validates one variety from its trays; trays of other varieties are passed over.
 ///
 /// # Errors
@@ -113,13 +110,15 @@ pub fn validate(
         }
         pairs.push(std::array::from_fn(|k| (tray.program[k], tray.hand_g[k] / hand)));
     }
-    let of = |pick: Pick| {
-        let chosen: Vec<(f64, f64)> = pairs.iter().map(pick).collect();
-        agreement(&chosen, level).ok()
+    let of = |kinds: std::ops::Range<usize>| {
+        let sum = |tray: &[(f64, f64); 4]| {
+            tray[kinds.clone()].iter().fold((0.0, 0.0), |s, p| (s.0 + p.0, s.1 + p.1))
+        };
+        agreement(&pairs.iter().map(sum).collect::<Vec<_>>(), level).ok()
     };
-    let classes = std::array::from_fn(|k| of(&move |p: &[(f64, f64); 4]| p[k]));
-    let rejects =
-        of(&|p: &[(f64, f64); 4]| p[1..].iter().fold((0.0, 0.0), |s, q| (s.0 + q.0, s.1 + q.1)));
+    let classes = std::array::from_fn(|k| of(k..k + 1));
+    // Rejects follow sound in the table's order.
+    let rejects = of(1..4);
     let validated = pairs.len() >= TRAYS_NEEDED;
     Ok(Validation {
         variety: variety.to_owned(),

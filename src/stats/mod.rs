@@ -113,12 +113,28 @@ impl Level {
 
     /// Standard normal quantile of the upper limit, 1.96 at 95 %.
     pub fn z(self) -> f64 {
-        normal_quantile(0.5 + 0.5 * self.0)
+        self.t(f64::INFINITY)
     }
 
     /// Student t quantile of the upper limit.
     pub fn t(self, degrees_of_freedom: f64) -> f64 {
-        t_quantile(0.5 + 0.5 * self.0, degrees_of_freedom)
+        // Tables of a load ask for the same two quantiles again and again.
+        thread_local! {
+            static LATEST: std::cell::Cell<[(f64, f64, f64); 2]> =
+                const { std::cell::Cell::new([(0.0, 0.0, 0.0); 2]) };
+        }
+        let slot = usize::from(degrees_of_freedom.is_infinite());
+        LATEST.with(|latest| {
+            let mut known = latest.get();
+            let (level, degrees, t) = known[slot];
+            if level == self.0 && degrees == degrees_of_freedom {
+                return t;
+            }
+            let t = t_quantile(0.5 + 0.5 * self.0, degrees_of_freedom);
+            known[slot] = (self.0, degrees_of_freedom, t);
+            latest.set(known);
+            t
+        })
     }
 }
 
