@@ -446,8 +446,10 @@ fn variance_parts(
     let (a, b) = ((1.0 - f1) * between, f1 * within);
     let b_degrees = if objects_apart > 0.0 { degrees_within } else { f64::INFINITY };
     let spread = a * a / (n - 1.0) + b * b / b_degrees;
+    // All bins drawn and no bin with two trays: what is left is the objects' own variance, known
+    // from all of them.
     let degrees_of_freedom =
-        if spread > 0.0 { ((a + b).powi(2) / spread).max(n - 1.0) } else { n - 1.0 };
+        if spread > 0.0 { ((a + b).powi(2) / spread).max(n - 1.0) } else { f64::INFINITY };
     VarianceParts {
         clusters: clusters.len(),
         clusters_in_load,

@@ -14,8 +14,8 @@
 //!
 //! * d < 4 (fewer than five clusters): half-width max(z, t·√φ), t with d degrees of freedom.
 //! * d ≥ 4: half-width z where φ shows no difference between clusters, 1.05·t·√max(φ, φ₀) where
-//!   it does, a straight and steep passage between. "Shows" means φ above 1 − 0.03·s towards the
-//!   far side (upper limit of a rare class) and above 1 + 0.75·s towards the near side, passage
+//!   it does, a straight and steep passage between. "Shows" means φ above 1 − 0.06·s towards the
+//!   far side (upper limit of a rare class) and above 1 + 0.70·s towards the near side, passage
 //!   0.07·s wide, s = (4/d)^⅕; φ₀ = 1 + 1.4·√(2/d): once a difference shows, no smaller
 //!   design effect than φ₀ is believed from so few clusters. The far side is judged more strictly
 //!   because a sample that missed the heavy clusters shows a low share and a low φ together. For
@@ -33,8 +33,8 @@ use super::{Interval, Level, StatsError, check_open_share, logit_interval};
 
 /// Below this the measured design effect is too uncertain for a passage; the wider is taken.
 const DEGREES_FOR_PASSAGE: f64 = 4.0;
-const FAR_THRESHOLD: f64 = -0.03;
-const NEAR_THRESHOLD: f64 = 0.75;
+const FAR_THRESHOLD: f64 = -0.06;
+const NEAR_THRESHOLD: f64 = 0.70;
 const PASSAGE: f64 = 0.07;
 const WIDENING: f64 = 1.05;
 const LEAST_BELIEVED: f64 = 1.4;
@@ -94,6 +94,9 @@ fn multipliers(phi: f64, degrees: f64, lean: f64, level: Level) -> (f64, f64) {
     let centre = 0.5 * (NEAR_THRESHOLD + FAR_THRESHOLD);
     let half = 0.5 * (NEAR_THRESHOLD - FAR_THRESHOLD) * lean;
     let at = |threshold: f64| {
+        if scale == 0.0 {
+            return if phi > 1.0 { full.max(z) } else { z };
+        }
         let along = ((phi - 1.0 - threshold * scale) / (PASSAGE * scale)).clamp(0.0, 1.0);
         z + (full - z).max(0.0) * along
     };
@@ -125,6 +128,17 @@ mod tests {
         let few = overdispersed_interval(0.1, v, 2.0 * v, 2.0, Level::P95).unwrap();
         let plain = logit_interval(0.1, (2.0 * v).sqrt(), 4.3026527297, Level::P95);
         close(few.high, plain.high, 1e-9, "three clusters");
+    }
+
+    /// A variance that is known needs no passage.
+    #[test]
+    fn endless_degrees_of_freedom() {
+        let v = 1e-4;
+        let of =
+            |phi: f64| overdispersed_interval(0.1, v, phi * v, f64::INFINITY, Level::P95).unwrap();
+        let plain = logit_interval(0.1, 1e-2, Level::P95.z(), Level::P95);
+        close(of(1.0).high, plain.high, 1e-12, "chance only");
+        assert!(of(1.2).high > plain.high);
     }
 
     #[test]
