@@ -583,15 +583,16 @@ fn lifted_ink(code: f64, settings: &CheckSettings) -> Option<Finding> {
     })
 }
 
+/// Whether a value that should be small is refused or cautioned, and the limit to speak of.
+fn against(value: f64, caution: f64, most: f64) -> (bool, bool, f64) {
+    let (refused, beware) = (value > most, value > caution);
+    (refused, beware, if beware && !refused { caution } else { most })
+}
+
 fn clipping(facts: &Facts, settings: &CheckSettings) -> [Finding; 2] {
+    let (refused, beware, limit) =
+        against(facts.clipped_share, settings.caution_clipped_share, settings.max_clipped_share);
     let share = facts.clipped_share;
-    let refused = share > settings.max_clipped_share;
-    let beware = share > settings.caution_clipped_share;
-    let limit = if beware && !refused {
-        settings.caution_clipped_share
-    } else {
-        settings.max_clipped_share
-    };
     let (p, l) = (100.0 * share, 100.0 * limit);
     let tray = Finding {
         check: "over-exposed",
@@ -611,14 +612,12 @@ fn clipping(facts: &Facts, settings: &CheckSettings) -> [Finding; 2] {
             format!("{p:.1} % of the tray is burnt out to white (at most {l:.0} %)")
         },
     };
+    let (refused, beware, limit) = against(
+        facts.object_clipped_share,
+        settings.caution_object_clipped_share,
+        settings.max_object_clipped_share,
+    );
     let share = facts.object_clipped_share;
-    let refused = share > settings.max_object_clipped_share;
-    let beware = share > settings.caution_object_clipped_share;
-    let limit = if beware && !refused {
-        settings.caution_object_clipped_share
-    } else {
-        settings.max_object_clipped_share
-    };
     let (p, l) = (100.0 * share, 100.0 * limit);
     let objects = Finding {
         check: "clipped-highlights",
@@ -756,10 +755,8 @@ fn framing(frame: &FrameFacts, settings: &CheckSettings) -> Vec<Finding> {
         },
     });
     if let Some(tilt) = frame.tilt_deg {
-        let refused = tilt > settings.max_tilt_deg;
-        let beware = tilt > settings.caution_tilt_deg;
-        let limit =
-            if beware && !refused { settings.caution_tilt_deg } else { settings.max_tilt_deg };
+        let (refused, beware, limit) =
+            against(tilt, settings.caution_tilt_deg, settings.max_tilt_deg);
         out.push(Finding {
             check: "tilted",
             severity: weigh(refused, beware),

@@ -1,6 +1,6 @@
 //! From measures to classes with probabilities, volumes and masses.
 //!
-//! Everything learned is data in a [`Profile`]; this module knows nothing of pixels.
+//! Everything learned is data in a [`Profile`](crate::profile::Profile); this module knows nothing of pixels.
 
 use serde::{Deserialize, Serialize};
 

@@ -6,6 +6,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::stats::SplitMix64;
+
 /// Items in one block of [`Network::eval_block`].
 pub const BLOCK: usize = 32;
 
@@ -51,28 +53,19 @@ impl Scratch {
     }
 }
 
-/// SplitMix64 (Steele, Lea, Flood 2014): a stable stream of pseudo-random numbers.
+/// Draws for training, from the generator whose draws never change.
 #[derive(Debug, Clone)]
-pub struct Random(u64);
+pub struct Random(SplitMix64);
 
 impl Random {
     /// A stream that depends on the seed only.
     pub fn new(seed: u64) -> Random {
-        Random(seed)
-    }
-
-    /// The next 64 bits.
-    pub fn next_u64(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
+        Random(SplitMix64::new(seed))
     }
 
     /// Uniform in 0..1.
     pub fn uniform(&mut self) -> f64 {
-        (self.next_u64() >> 11) as f64 / (1u64 << 53) as f64
+        self.0.uniform()
     }
 
     /// Uniform whole number below `n` (n ≥ 1).

@@ -169,14 +169,7 @@ pub fn train_segment(
         pairs.weights.push(weight);
     }
     say(format!("{} pairs of pieces", pairs.weights.len()));
-    let training = Training {
-        epochs: 40,
-        rate: 0.004,
-        batch: 64,
-        decay: 2e-4,
-        seed: how.seed,
-        output: Output::Logistic,
-    };
+    let training = small_judge(2e-4, how.seed);
     model.pairs = Some(Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
@@ -184,6 +177,11 @@ pub fn train_segment(
     }));
     model.regions = Some(train_regions(lessons, settings, &model, how, &mut say));
     model
+}
+
+/// How the small judges (pairs, regions, skin colour) are trained.
+fn small_judge(decay: f32, seed: u64) -> Training {
+    Training { epochs: 40, rate: 0.004, batch: 64, decay, seed, output: Output::Logistic }
 }
 
 /// Teaches which finished regions are objects: those that lie mostly on true objects.
@@ -202,7 +200,7 @@ fn train_regions(
         for object in [settings.split.object, 0.35, 0.2] {
             let split = split::SplitSettings { object, ..settings.split };
             let regions = split::split(&p.work, &evidence, &split, model.pairs.as_ref());
-            let taken = split::covered(&regions, &p.work);
+            let owners = split::owners(&regions, &p.work);
             let w = p.work.width();
             for r in &regions {
                 let on: f32 = r
@@ -211,7 +209,7 @@ fn train_regions(
                     .flat_map(|&(y, a, b)| (a..b).map(move |x| y as usize * w + x as usize))
                     .map(|i| lesson.target.object[i])
                     .sum();
-                let f = split::region_features(r, &p.work, &evidence, &p.floor, &taken);
+                let f = split::region_features(r, &p.work, &evidence, &p.floor, &owners);
                 out.inputs.extend(f);
                 out.targets.push(f32::from(on > 0.5 * r.area as f32));
                 out.weights.push(1.0);
@@ -221,14 +219,7 @@ fn train_regions(
     });
     let bad = samples.targets.iter().filter(|t| **t < 0.5).count();
     say(format!("{} regions, {bad} of them no object", samples.targets.len()));
-    let training = Training {
-        epochs: 40,
-        rate: 0.004,
-        batch: 64,
-        decay: 5e-4,
-        seed: how.seed,
-        output: Output::Logistic,
-    };
+    let training = small_judge(5e-4, how.seed);
     Network::train(&samples, split::REGION_FEATURES, &[10], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
@@ -399,14 +390,7 @@ pub fn train_classes(
     if fruit.weights.is_empty() {
         return Err(TeachError::TooLittle("no berries were found to learn from".into()));
     }
-    let how = Training {
-        epochs: 40,
-        rate: 0.004,
-        batch: 64,
-        decay: 1e-3,
-        seed,
-        output: Output::Logistic,
-    };
+    let how = small_judge(1e-3, seed);
     let fruit = Network::train(&fruit, 5, &[6], how, |_, _| {});
     let model = |which: Fruit| -> Result<FruitModel, TeachError> {
         // Debris is the same whatever the fruit; so is everything when one fruit was not taught.

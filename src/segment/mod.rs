@@ -162,9 +162,9 @@ pub fn segment(
     let mut regions =
         split::split(&prepared.work, &evidence, &settings.split, model.pairs.as_ref());
     if let Some(network) = &model.regions {
-        let taken = split::covered(&regions, &prepared.work);
+        let owners = split::owners(&regions, &prepared.work);
         regions.retain(|r| {
-            let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &taken);
+            let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &owners);
             // Shade and stains are rarely larger than this; a berry lost is worse than one seen twice.
             let large = f[0] > LARGE_LN_MM2;
             network.eval(&f)[0] >= settings.split.keep * if large { 0.1 } else { 1.0 }

@@ -219,17 +219,12 @@ pub fn region_features(
     work: &Work,
     evidence: &Evidence,
     floor: &super::floor::Floor,
-    taken: &[bool],
+    owners: &[u32],
 ) -> [f32; REGION_FEATURES] {
     let w = work.width();
     let mut p = Piece::default();
     let (mut object, mut strong, mut away) = (0.0f64, 0.0f64, [0.0f64; 4]);
-    let mut own = std::collections::HashSet::new();
-    for &(y, a, b) in &region.runs {
-        for x in a..b {
-            own.insert(y as usize * w + x as usize);
-        }
-    }
+    let own = region.runs.first().map_or(0, |r| owners[r.0 as usize * w + r.1 as usize]);
     let (mut rim, mut open, mut slope, mut step) = (0.0f64, 0.0f64, 0.0f64, [0.0f64; 2]);
     for &(y, a, b) in &region.runs {
         for x in a..b {
@@ -262,11 +257,11 @@ pub fn region_features(
                     continue;
                 }
                 let j = v as usize * w + u as usize;
-                if own.contains(&j) {
+                if owners[j] == own {
                     continue;
                 }
                 rim += 1.0;
-                if taken[j] {
+                if owners[j] != 0 {
                     continue;
                 }
                 open += 1.0;
@@ -308,14 +303,25 @@ pub fn region_features(
     features.map(|v| v as f32)
 }
 
-/// Work pixels covered by regions.
-pub fn covered(regions: &[Region], work: &Work) -> Vec<bool> {
+/// For each work pixel the region that covers it, from 1; 0 for none.
+pub fn owners(regions: &[Region], work: &Work) -> Vec<u32> {
     let w = work.width();
-    let mut taken = vec![false; w * work.height()];
-    for &(y, a, b) in regions.iter().flat_map(|r| &r.runs) {
-        taken[y as usize * w + a as usize..y as usize * w + b as usize].fill(true);
+    let mut owner = vec![0; w * work.height()];
+    for (region, name) in regions.iter().zip(1..) {
+        for &(y, a, b) in &region.runs {
+            owner[y as usize * w + a as usize..y as usize * w + b as usize].fill(name);
+        }
     }
-    taken
+    owner
+}
+
+/// The piece that piece `i` has become part of (union-find with path halving).
+fn root(parent: &mut [u32], mut i: u32) -> u32 {
+    while parent[i as usize] != i {
+        parent[i as usize] = parent[parent[i as usize] as usize];
+        i = parent[i as usize];
+    }
+    i
 }
 
 /// Runs of one component.
@@ -326,13 +332,6 @@ type Runs = Vec<(u32, u32, u32)>;
 pub fn components(width: usize, height: usize, on: impl Fn(usize) -> bool) -> Vec<Runs> {
     let mut runs: Vec<(u32, u32, u32)> = Vec::new();
     let mut parent: Vec<u32> = Vec::new();
-    fn root(parent: &mut [u32], mut i: u32) -> u32 {
-        while parent[i as usize] != i {
-            parent[i as usize] = parent[parent[i as usize] as usize];
-            i = parent[i as usize];
-        }
-        i
-    }
     let mut above = 0..0;
     for y in 0..height {
         let first = runs.len();
@@ -521,13 +520,6 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
     let mut label = vec![0u32; mask.len()];
     let mut parent: Vec<u32> = vec![0];
     let mut peak: Vec<f32> = vec![0.0];
-    fn root(parent: &mut [u32], mut i: u32) -> u32 {
-        while parent[i as usize] != i {
-            parent[i as usize] = parent[parent[i as usize] as usize];
-            i = parent[i as usize];
-        }
-        i
-    }
     for &i in &order {
         let i = i as usize;
         let (x, y) = (i % width, i / width);
@@ -663,14 +655,7 @@ fn join_pieces(
             scores.insert((p, q), judge(&patch.pieces[p as usize], &patch.pieces[q as usize], c));
         }
     }
-    (0..count as u32)
-        .map(|mut i| {
-            while parent[i as usize] != i {
-                i = parent[i as usize];
-            }
-            i
-        })
-        .collect()
+    (0..count as u32).map(|i| root(&mut parent, i)).collect()
 }
 
 /// Two pieces that are each a filled ellipse of a berry's size, and no ellipse together, are two
@@ -805,7 +790,6 @@ pub fn training_pairs(
             .collect();
         // Right joins are carried out in random-like order (by index), so that the judge also
         // learns from pieces that are partly joined.
-        let mut parent: Vec<usize> = (0..count).collect();
         for round in 0..3 {
             let keys: Vec<(u32, u32)> = patch.contacts.keys().copied().collect();
             for key in &keys {
@@ -834,7 +818,6 @@ pub fn training_pairs(
                 }
                 let gone = patch.pieces[b as usize];
                 patch.pieces[a as usize].add(&gone);
-                parent[b as usize] = a as usize;
                 patch.contacts.remove(&key);
                 let moved: Vec<(u32, u32)> =
                     patch.contacts.keys().filter(|(p, q)| *p == b || *q == b).copied().collect();
