@@ -4,6 +4,8 @@
 //! (Kingma and Ba 2015) on the logistic loss, from a fixed seed, so that the same photographs
 //! give the same weights.
 
+use std::sync::LazyLock;
+
 use serde::{Deserialize, Serialize};
 
 use crate::stats::SplitMix64;
@@ -34,9 +36,36 @@ pub enum Output {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Network {
     output: Output,
+    /// Quantiles of each input, equally far apart in rank; with them, inputs are replaced by
+    /// their normal scores before anything else, so that one wild value does not outweigh the
+    /// rest. Empty: inputs are taken as they are.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    ranks: Vec<Vec<f32>>,
     mean: Vec<f32>,
     scale: Vec<f32>,
     layers: Vec<Layer>,
+}
+
+/// Quantiles kept of each input: the middles of so many equal shares.
+const RANKS: usize = 33;
+
+/// Normal score of the middle of each share.
+static NORMAL_SCORES: LazyLock<[f32; RANKS]> = LazyLock::new(|| {
+    std::array::from_fn(|i| crate::stats::normal_quantile((i as f64 + 0.5) / RANKS as f64) as f32)
+});
+
+/// The normal score of a value among the quantiles, linear between them; beyond the ends it grows
+/// no further.
+fn normal_score(quantiles: &[f32], value: f32) -> f32 {
+    let scores = &*NORMAL_SCORES;
+    let above = quantiles.partition_point(|q| *q < value);
+    if above == 0 {
+        return scores[0];
+    }
+    let Some(high) = quantiles.get(above) else { return scores[RANKS - 1] };
+    let low = quantiles[above - 1];
+    let t = (value - low) / (high - low).max(f32::MIN_POSITIVE);
+    scores[above - 1] + t * (scores[above] - scores[above - 1])
 }
 
 /// Room for [`Network::eval_block`], and its outputs.
@@ -113,6 +142,8 @@ pub struct Training {
     pub seed: u64,
     /// What the outputs mean.
     pub output: Output,
+    /// Whether inputs are replaced by their normal scores.
+    pub ranks: bool,
 }
 
 #[inline]
@@ -161,15 +192,21 @@ impl Network {
             && width == outputs
             && self.mean.len() == inputs
             && self.scale.len() == inputs
+            && (self.ranks.is_empty()
+                || self.ranks.len() == inputs && self.ranks.iter().all(|r| r.len() == RANKS))
+    }
+
+    /// One input as the first layer takes it.
+    #[inline(always)]
+    fn standard(&self, i: usize, value: f32) -> f32 {
+        let value = self.ranks.get(i).map_or(value, |r| normal_score(r, value));
+        (value - self.mean[i]) * self.scale[i]
     }
 
     /// Probabilities for one row of inputs.
     pub fn eval(&self, input: &[f32]) -> Vec<f32> {
-        let mut values: Vec<f32> = input
-            .iter()
-            .zip(self.mean.iter().zip(&self.scale))
-            .map(|(v, (m, s))| (v - m) * s)
-            .collect();
+        let mut values: Vec<f32> =
+            input.iter().enumerate().map(|(i, v)| self.standard(i, *v)).collect();
         for (k, layer) in self.layers.iter().enumerate() {
             let last = k + 1 == self.layers.len();
             values = (0..layer.outputs)
@@ -205,11 +242,10 @@ impl Network {
         let Scratch { now, next } = scratch;
         now.resize(self.inputs(), [0.0; BLOCK]);
         let n = BLOCK.min(stride - first);
-        for (i, (row, (m, s))) in now.iter_mut().zip(self.mean.iter().zip(&self.scale)).enumerate()
-        {
+        for (i, row) in now.iter_mut().enumerate() {
             let source = &inputs[i * stride + first..i * stride + first + n];
             for (v, x) in row.iter_mut().zip(source) {
-                *v = (x - m) * s;
+                *v = self.standard(i, *x);
             }
         }
         for (k, layer) in self.layers.iter().enumerate() {
@@ -303,12 +339,14 @@ impl Network {
         how: Training,
     ) -> Network {
         let rows = samples.weights.len().max(1) as f64;
+        let ranks: Vec<Vec<f32>> = if how.ranks { quantiles(samples, inputs) } else { Vec::new() };
         let mut mean = vec![0.0f64; inputs];
         let mut square = vec![0.0f64; inputs];
         for row in samples.inputs.chunks_exact(inputs) {
             for (i, v) in row.iter().enumerate() {
-                mean[i] += f64::from(*v);
-                square[i] += f64::from(*v) * f64::from(*v);
+                let v = f64::from(ranks.get(i).map_or(*v, |r| normal_score(r, *v)));
+                mean[i] += v;
+                square[i] += v * v;
             }
         }
         let mut random = Random::new(how.seed);
@@ -335,6 +373,7 @@ impl Network {
                 })
                 .collect(),
             mean: mean.iter().map(|m| (m / rows) as f32).collect(),
+            ranks,
             layers,
         }
     }
@@ -342,8 +381,6 @@ impl Network {
     /// Gradient (weights then biases, per layer), summed loss and weight of one batch.
     fn gradient(&self, samples: &Samples, rows: &[u32]) -> (Vec<Vec<f32>>, f64, f64) {
         use rayon::prelude::*;
-        let inputs = self.inputs();
-        let outputs = self.outputs();
         let zero = || {
             let g: Vec<Vec<f32>> =
                 self.layers.iter().map(|l| vec![0.0; l.weight.len() + l.bias.len()]).collect();
@@ -355,76 +392,18 @@ impl Network {
         let parts: Vec<_> = rows
             .par_chunks(half)
             .map(|part| {
-                let (mut g, mut loss, mut total) = zero();
-                let mut acts: Vec<Vec<f32>> = vec![Vec::new(); self.layers.len() + 1];
-                for &r in part {
-                    let r = r as usize;
-                    let w = samples.weights[r];
-                    let row = &samples.inputs[r * inputs..(r + 1) * inputs];
-                    acts[0].clear();
-                    acts[0].extend(
-                        row.iter()
-                            .zip(self.mean.iter().zip(&self.scale))
-                            .map(|(v, (m, s))| (v - m) * s),
-                    );
-                    for (k, layer) in self.layers.iter().enumerate() {
-                        let last = k + 1 == self.layers.len();
-                        let (before, after) = acts.split_at_mut(k + 1);
-                        let input = &before[k];
-                        let out = &mut after[0];
-                        out.clear();
-                        for j in 0..layer.outputs {
-                            let wr = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
-                            let s = layer.bias[j]
-                                + wr.iter().zip(input).map(|(a, b)| a * b).sum::<f32>();
-                            out.push(if last { s } else { s.max(0.0) });
-                        }
-                        if last {
-                            self.output.finish(out);
-                        }
-                    }
-                    let target = &samples.targets[r * outputs..(r + 1) * outputs];
-                    let mut delta: Vec<f32> = acts[self.layers.len()]
-                        .iter()
-                        .zip(target)
-                        .map(|(p, t)| if t.is_nan() { 0.0 } else { w * (p - t) })
-                        .collect();
-                    for (p, t) in acts[self.layers.len()].iter().zip(target) {
-                        if !t.is_nan() {
-                            let p = p.clamp(1e-7, 1.0 - 1e-7);
-                            loss -= f64::from(w * (t * p.ln() + (1.0 - t) * (1.0 - p).ln()));
-                            total += f64::from(w);
-                        }
-                    }
-                    for (k, layer) in self.layers.iter().enumerate().rev() {
-                        let input = &acts[k];
-                        let mut back = vec![0.0f32; layer.inputs];
-                        for (j, &d) in delta.iter().enumerate() {
-                            if d == 0.0 {
-                                continue;
-                            }
-                            let span = j * layer.inputs..(j + 1) * layer.inputs;
-                            for (gw, v) in g[k][span.clone()].iter_mut().zip(input) {
-                                *gw += d * v;
-                            }
-                            g[k][layer.weight.len() + j] += d;
-                            if k > 0 {
-                                for (b, wv) in back.iter_mut().zip(&layer.weight[span]) {
-                                    *b += d * wv;
-                                }
-                            }
-                        }
-                        if k > 0 {
-                            for (b, v) in back.iter_mut().zip(input) {
-                                if *v <= 0.0 {
-                                    *b = 0.0;
-                                }
-                            }
-                            delta = back;
-                        }
-                    }
+                let mut sums = zero();
+                let mut acts: Vec<Vec<[f32; BLOCK]>> = vec![Vec::new(); self.layers.len() + 1];
+                for block in part.chunks(BLOCK) {
+                    pulp::Arch::new().dispatch(GradientOfBlock {
+                        network: self,
+                        samples,
+                        rows: block,
+                        acts: &mut acts,
+                        sums: &mut sums,
+                    });
                 }
-                (g, loss, total)
+                sums
             })
             .collect();
         let (mut gradient, mut loss, mut total) = zero();
@@ -470,6 +449,118 @@ impl Network {
     }
 }
 
+/// Adds the gradient, loss and weight of up to [`BLOCK`] rows to `sums`. Rows lie side by side,
+/// so that the same arithmetic runs over all of them at once.
+struct GradientOfBlock<'a> {
+    network: &'a Network,
+    samples: &'a Samples,
+    rows: &'a [u32],
+    acts: &'a mut [Vec<[f32; BLOCK]>],
+    sums: &'a mut (Vec<Vec<f32>>, f64, f64),
+}
+
+impl pulp::WithSimd for GradientOfBlock<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let GradientOfBlock { network, samples, rows, acts, sums } = self;
+        let (inputs, outputs) = (network.inputs(), network.outputs());
+        let (gradient, loss, total) = sums;
+        acts[0].clear();
+        acts[0].resize(inputs, [0.0; BLOCK]);
+        for (k, &r) in rows.iter().enumerate() {
+            let row = &samples.inputs[r as usize * inputs..(r as usize + 1) * inputs];
+            for (i, v) in row.iter().enumerate() {
+                acts[0][i][k] = network.standard(i, *v);
+            }
+        }
+        for (k, layer) in network.layers.iter().enumerate() {
+            let last = k + 1 == network.layers.len();
+            let (before, after) = acts.split_at_mut(k + 1);
+            let (input, out) = (&before[k], &mut after[0]);
+            out.clear();
+            for j in 0..layer.outputs {
+                let weights = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
+                let mut sum = [layer.bias[j]; BLOCK];
+                for (w, v) in weights.iter().zip(input) {
+                    for (s, v) in sum.iter_mut().zip(v) {
+                        *s += w * v;
+                    }
+                }
+                if !last {
+                    sum.iter_mut().for_each(|s| *s = s.max(0.0));
+                }
+                out.push(sum);
+            }
+        }
+        let mut delta = vec![[0.0f32; BLOCK]; outputs];
+        for (k, &r) in rows.iter().enumerate() {
+            let weight = samples.weights[r as usize];
+            let mut p: Vec<f32> = acts[network.layers.len()].iter().map(|o| o[k]).collect();
+            network.output.finish(&mut p);
+            let target = &samples.targets[r as usize * outputs..(r as usize + 1) * outputs];
+            for (j, (p, t)) in p.iter().zip(target).enumerate().filter(|(_, (_, t))| !t.is_nan()) {
+                delta[j][k] = weight * (p - t);
+                let p = p.clamp(1e-7, 1.0 - 1e-7);
+                *loss -= f64::from(weight * (t * p.ln() + (1.0 - t) * (1.0 - p).ln()));
+                *total += f64::from(weight);
+            }
+        }
+        for (k, layer) in network.layers.iter().enumerate().rev() {
+            let input = &acts[k];
+            let mut back = vec![[0.0f32; BLOCK]; if k > 0 { layer.inputs } else { 0 }];
+            let (weights, biases) = gradient[k].split_at_mut(layer.weight.len());
+            for (j, d) in delta.iter().enumerate() {
+                let span = j * layer.inputs..(j + 1) * layer.inputs;
+                for (g, v) in weights[span.clone()].iter_mut().zip(input) {
+                    *g += dot(d, v);
+                }
+                biases[j] += d.iter().sum::<f32>();
+                for (b, w) in back.iter_mut().zip(&layer.weight[span]) {
+                    for (b, d) in b.iter_mut().zip(d) {
+                        *b += d * w;
+                    }
+                }
+            }
+            for (b, v) in back.iter_mut().zip(input) {
+                for (b, v) in b.iter_mut().zip(v) {
+                    *b = if *v > 0.0 { *b } else { 0.0 };
+                }
+            }
+            delta = back;
+        }
+    }
+}
+
+/// Quantiles of each input over all rows.
+fn quantiles(samples: &Samples, inputs: usize) -> Vec<Vec<f32>> {
+    let rows = samples.inputs.len() / inputs.max(1);
+    (0..inputs)
+        .map(|i| {
+            let mut column: Vec<f32> =
+                samples.inputs.iter().skip(i).step_by(inputs).copied().collect();
+            column.sort_unstable_by(f32::total_cmp);
+            (0..RANKS)
+                .map(|k| column.get(rows * (2 * k + 1) / (2 * RANKS)).copied().unwrap_or(0.0))
+                .collect()
+        })
+        .collect()
+}
+
+/// Sum of products, in eight running sums that vector registers can hold.
+#[inline(always)]
+fn dot(a: &[f32; BLOCK], b: &[f32; BLOCK]) -> f32 {
+    let mut sums = [0.0f32; 8];
+    for (a, b) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for i in 0..8 {
+            sums[i] += a[i] * b[i];
+        }
+    }
+    let [a, b, c, d, e, f, g, h] = sums;
+    ((a + e) + (b + f)) + ((c + g) + (d + h))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -493,6 +584,7 @@ mod tests {
         decay: 0.0,
         seed: 1,
         output: Output::Logistic,
+        ranks: false,
     };
 
     #[test]

@@ -1,5 +1,7 @@
 //! Training from photographs with truth: the judges of pixels and of pairs of pieces.
 
+mod floors;
+
 use std::path::PathBuf;
 
 use rayon::prelude::*;
@@ -15,7 +17,7 @@ use crate::score::{self, TrueObject, Truth};
 
 use crate::network::{Network, Output, Random, Samples, Training};
 use crate::segment::evidence::{
-    CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, Row, Rows, judge,
+    self, CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, Row, Rows, judge,
 };
 use crate::segment::split::{self, PAIR_FEATURES};
 use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings, look};
@@ -29,6 +31,7 @@ pub struct Lesson {
 }
 
 /// Truth at work resolution.
+#[derive(Debug, Clone)]
 pub struct Target {
     /// Share of each work pixel that shows an object.
     pub object: Vec<f32>,
@@ -104,23 +107,95 @@ pub struct SegmentTraining {
     pub pixels: usize,
     /// Passes over the pixels.
     pub epochs: usize,
+    /// How often the fruit of each photograph is shown again on another's floor.
+    pub floors: usize,
     /// Seed.
     pub seed: u64,
 }
 
 impl Default for SegmentTraining {
     fn default() -> Self {
-        SegmentTraining { pixels: 30_000, epochs: 12, seed: 20_260_918 }
+        SegmentTraining { pixels: 30_000, epochs: 12, floors: 1, seed: 20_260_918 }
     }
 }
 
-/// Teaches the first look, the second look on the first one's answers, then the judge of pairs on
-/// the evidence of both.
+/// Teaches both looks at pixels, then the judges of pairs and of regions.
+///
+/// The judges learn from what looks taught on the other half of the photographs see, for on the
+/// photographs that a look was taught from it sees better than it ever will again: there would be
+/// no shade taken for fruit to learn from.
 pub fn train_segment(
     lessons: &[&Lesson],
     settings: &SegmentSettings,
     how: SegmentTraining,
     mut say: impl FnMut(String),
+) -> SegmentModel {
+    let mut more: Vec<(usize, Lesson)> = Vec::new();
+    for k in 0..how.floors as u64 {
+        more.extend(floors::on_other_floors(lessons, &settings.floor, how.seed.wrapping_add(k)));
+    }
+    if !more.is_empty() {
+        say(format!("{} photographs shown again on other floors", more.len()));
+    }
+    let all: Vec<(usize, &Lesson)> = lessons
+        .iter()
+        .copied()
+        .enumerate()
+        .chain(more.iter().map(|(origin, lesson)| (*origin, lesson)))
+        .collect();
+    let half = |odd: usize| -> Vec<&Lesson> {
+        all.iter().filter(|(origin, _)| origin % 2 == odd).map(|(_, l)| *l).collect()
+    };
+    let (even, odd) = (half(0), half(1));
+    let every: Vec<&Lesson> = all.iter().map(|(_, l)| *l).collect();
+    let mut model = train_looks(&every, how, &mut say);
+    // With a single photograph there is no other half.
+    let unseen: Vec<(Vec<&Lesson>, SegmentModel)> = if odd.is_empty() {
+        vec![(every, model.clone())]
+    } else {
+        let (by_even, by_odd) =
+            (train_looks(&even, how, &mut |_| {}), train_looks(&odd, how, &mut |_| {}));
+        vec![(even, by_odd), (odd, by_even)]
+    };
+    let seen: Vec<(&Lesson, evidence::Evidence)> = unseen
+        .par_iter()
+        .flat_map(|(lessons, model)| {
+            lessons.par_iter().map(|lesson| (*lesson, look(&lesson.prepared, model)))
+        })
+        .collect();
+    let found: Vec<_> = seen
+        .par_iter()
+        .map(|(lesson, evidence)| {
+            let work = &lesson.prepared.work;
+            let w = work.width();
+            split::training_pairs(work, evidence, &settings.split, |x, y| {
+                lesson.target.label[y * w + x]
+            })
+        })
+        .collect();
+    let mut pairs = Samples::default();
+    for (features, same, weight) in found.into_iter().flatten() {
+        pairs.inputs.extend(features);
+        pairs.targets.push(f32::from(same));
+        pairs.weights.push(weight);
+    }
+    say(format!("{} pairs of pieces", pairs.weights.len()));
+    let training = small_judge(0.1, how.seed);
+    model.pairs =
+        Some(Network::train(&pairs, PAIR_FEATURES, &[32, 16], training, |epoch, loss| {
+            if epoch % 10 == 9 {
+                say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
+            }
+        }));
+    model.regions = Some(train_regions(&seen, settings, model.pairs.as_ref(), how, &mut say));
+    model
+}
+
+/// Teaches the first look, then the second on the first one's answers.
+fn train_looks(
+    lessons: &[&Lesson],
+    how: SegmentTraining,
+    say: &mut impl FnMut(String),
 ) -> SegmentModel {
     let training = Training {
         epochs: how.epochs,
@@ -129,6 +204,7 @@ pub fn train_segment(
         decay: 1e-5,
         seed: how.seed,
         output: Output::Logistic,
+        ranks: false,
     };
     let samples = gather(lessons, |k, lesson| {
         let p = &lesson.prepared;
@@ -149,57 +225,37 @@ pub fn train_segment(
     let context = Network::train(&samples, CONTEXT_FEATURES, &[32, 16], training, |epoch, loss| {
         say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
     });
-    drop(samples);
-    let mut model = SegmentModel { pixels, context, pairs: None, regions: None };
-    let found: Vec<_> = lessons
-        .par_iter()
-        .map(|lesson| {
-            let p = &lesson.prepared;
-            let evidence = look(p, &model);
-            let w = p.work.width();
-            split::training_pairs(&p.work, &evidence, &settings.split, |x, y| {
-                lesson.target.label[y * w + x]
-            })
-        })
-        .collect();
-    let mut pairs = Samples::default();
-    for (features, same, weight) in found.into_iter().flatten() {
-        pairs.inputs.extend(features);
-        pairs.targets.push(f32::from(same));
-        pairs.weights.push(weight);
-    }
-    say(format!("{} pairs of pieces", pairs.weights.len()));
-    let training = small_judge(2e-4, how.seed);
-    model.pairs = Some(Network::train(&pairs, PAIR_FEATURES, &[12], training, |epoch, loss| {
-        if epoch % 10 == 9 {
-            say(format!("pairs, pass {}: loss {loss:.4}", epoch + 1));
-        }
-    }));
-    model.regions = Some(train_regions(lessons, settings, &model, how, &mut say));
-    model
+    SegmentModel { pixels, context, pairs: None, regions: None }
 }
 
 /// How the small judges (pairs, regions, skin colour) are trained.
 fn small_judge(decay: f32, seed: u64) -> Training {
-    Training { epochs: 40, rate: 0.004, batch: 64, decay, seed, output: Output::Logistic }
+    Training {
+        epochs: 40,
+        rate: 0.004,
+        batch: 64,
+        decay,
+        seed,
+        output: Output::Logistic,
+        ranks: true,
+    }
 }
 
 /// Teaches which finished regions are objects: those that lie mostly on true objects.
 fn train_regions(
-    lessons: &[&Lesson],
+    seen: &[(&Lesson, evidence::Evidence)],
     settings: &SegmentSettings,
-    model: &SegmentModel,
+    pairs: Option<&Network>,
     how: SegmentTraining,
     say: &mut impl FnMut(String),
 ) -> Network {
-    let samples = gather(lessons, |_, lesson| {
+    let samples = gather(seen, |_, (lesson, evidence)| {
         let p = &lesson.prepared;
-        let evidence = look(p, model);
-        // A lower bar than in use brings more of what must be told apart.
+        // Lower bars than in use bring more shade and stains, which must be told apart.
         let mut out = Samples::default();
         for object in [settings.split.object, 0.35, 0.2] {
             let split = split::SplitSettings { object, ..settings.split };
-            let regions = split::split(&p.work, &evidence, &split, model.pairs.as_ref());
+            let regions = split::split(&p.work, evidence, &split, pairs);
             let owners = split::owners(&regions, &p.work);
             let w = p.work.width();
             for r in &regions {
@@ -209,7 +265,7 @@ fn train_regions(
                     .flat_map(|&(y, a, b)| (a..b).map(move |x| y as usize * w + x as usize))
                     .map(|i| lesson.target.object[i])
                     .sum();
-                let f = split::region_features(r, &p.work, &evidence, &p.floor, &owners);
+                let f = split::region_features(r, &p.work, evidence, &p.floor, &owners);
                 out.inputs.extend(f);
                 out.targets.push(f32::from(on > 0.5 * r.area as f32));
                 out.weights.push(1.0);
@@ -219,15 +275,15 @@ fn train_regions(
     });
     let bad = samples.targets.iter().filter(|t| **t < 0.5).count();
     say(format!("{} regions, {bad} of them no object", samples.targets.len()));
-    let training = small_judge(5e-4, how.seed);
-    Network::train(&samples, split::REGION_FEATURES, &[10], training, |epoch, loss| {
+    let training = small_judge(0.2, how.seed);
+    Network::train(&samples, split::REGION_FEATURES, &[16], training, |epoch, loss| {
         if epoch % 10 == 9 {
             say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
         }
     })
 }
 
-fn gather(lessons: &[&Lesson], part: impl Fn(usize, &Lesson) -> Samples + Sync) -> Samples {
+fn gather<T: Sync>(lessons: &[T], part: impl Fn(usize, &T) -> Samples + Sync) -> Samples {
     let parts: Vec<Samples> =
         lessons.par_iter().enumerate().map(|(k, lesson)| part(k, lesson)).collect();
     let mut all = Samples::default();
@@ -443,6 +499,7 @@ fn train_fruit(list: &[&Taught], seed: u64) -> Result<FruitModel, TeachError> {
                 decay: 2e-3,
                 seed: seed.wrapping_add(k),
                 output: Output::Softmax,
+                ranks: false,
             };
             Network::train(&samples, classify::FEATURES, &[12], how, |_, _| {})
         })

@@ -13,6 +13,7 @@ use acinus::photo::{self, Photo};
 use acinus::score::calibration_error;
 use acinus::segment::distance::squared_distance;
 use acinus::segment::evidence::otsu;
+use acinus::segment::split::components;
 use acinus::segment::{
     LabelMap, Scene, SegmentSettings, TrayArea, prepare, segment_by_contrast, work,
 };
@@ -154,6 +155,19 @@ fn decoding_and_lightness() {
     }
 }
 
+/// The way back from CIELAB (CIE 15) for every eighth sRGB colour.
+#[test]
+fn linear_light_of_cielab() {
+    for code in (0..32 * 32 * 32u32).map(|i| [i % 32, i / 32 % 32, i / 1024].map(|c| (c * 8) as u8))
+    {
+        let wanted = code.map(|c| colour::decode_srgb(f64::from(c) / 255.0));
+        let lab = colour::lab_from_linear(wanted);
+        for (got, wanted) in colour::linear_from_lab(lab).into_iter().zip(wanted) {
+            near(got, wanted, 2e-4, "linear light");
+        }
+    }
+}
+
 /// The fast conversion promises 0.05; the exact one is checked above.
 #[test]
 fn fast_cielab_is_near_the_exact_one() {
@@ -214,6 +228,43 @@ fn otsu_of_the_coins() {
     let picture = image::open(data("photos/coins.png")).expect("coins").into_luma8();
     picture.pixels().for_each(|p| own[usize::from(p.0[0])] += 1);
     assert_eq!(own, counts);
+}
+
+/// imageproc, an independent implementation: Otsu's threshold, the squared distance transform and
+/// the number of 8-connected components, on a photograph of touching coins.
+#[test]
+fn imageproc_agrees_on_a_photograph() {
+    use imageproc::distance_transform::euclidean_squared_distance_transform;
+    use imageproc::region_labelling::{Connectivity, connected_components};
+
+    let picture = image::open(data("photos/coins.png")).expect("coins").into_luma8();
+    let (width, height) = picture.dimensions();
+    let mut counts = [0u64; 256];
+    picture.pixels().for_each(|p| counts[usize::from(p.0[0])] += 1);
+    let level = imageproc::contrast::otsu_level(&picture);
+    assert_eq!(otsu(&counts), usize::from(level));
+
+    // Its transform gives the distance to the nearest lit pixel, and nothing lies beyond its
+    // border; ours takes all beyond for background, so both get a dark rim.
+    let on = |x: u32, y: u32| {
+        let inside = x > 0 && y > 0 && x + 1 < width && y + 1 < height;
+        inside && picture.get_pixel(x, y).0[0] > level
+    };
+    let mask: Vec<bool> = (0..width * height).map(|i| on(i % width, i / width)).collect();
+    let off = image::GrayImage::from_fn(width, height, |x, y| image::Luma([u8::from(!on(x, y))]));
+    let theirs = euclidean_squared_distance_transform(&off);
+    let ours = squared_distance(&mask, width as usize);
+    assert!(ours.iter().zip(theirs.pixels()).all(|(a, b)| f64::from(*a) == b.0[0]));
+
+    let lit = image::GrayImage::from_fn(width, height, |x, y| image::Luma([u8::from(on(x, y))]));
+    let eight = connected_components(&lit, Connectivity::Eight, image::Luma([0]));
+    let four = connected_components(&lit, Connectivity::Four, image::Luma([0]));
+    let count = |picture: &image::ImageBuffer<image::Luma<u32>, Vec<u32>>| {
+        picture.pixels().map(|p| p.0[0]).max().unwrap_or(0) as usize
+    };
+    let found = components(width as usize, height as usize, |i| mask[i]).len();
+    assert!(count(&eight) < count(&four));
+    assert_eq!(found, count(&eight));
 }
 
 /// A frame of one millimetre a pixel, from so high that there is no parallax.

@@ -142,6 +142,8 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
 
 /// ln(40 mm²).
 const LARGE_LN_MM2: f32 = 3.69;
+/// Share of the bar that a large region must reach.
+const LARGE_KEEP: f32 = 0.4;
 
 /// Both looks at the pixels.
 pub fn look(prepared: &Prepared, model: &SegmentModel) -> evidence::Evidence {
@@ -167,7 +169,7 @@ pub fn segment(
             let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &owners);
             // Shade and stains are rarely larger than this; a berry lost is worse than one seen twice.
             let large = f[0] > LARGE_LN_MM2;
-            network.eval(&f)[0] >= settings.split.keep * if large { 0.1 } else { 1.0 }
+            network.eval(&f)[0] >= settings.split.keep * if large { LARGE_KEEP } else { 1.0 }
         });
     }
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];

@@ -142,7 +142,7 @@ impl Contact {
 }
 
 /// Number of measures of a pair of pieces.
-pub const PAIR_FEATURES: usize = 25;
+pub const PAIR_FEATURES: usize = 29;
 
 fn pair_features(p: &Piece, q: &Piece, c: &Contact, px_per_mm: f64) -> [f32; PAIR_FEATURES] {
     let (s, l) = if p.n < q.n { (p, q) } else { (q, p) };
@@ -181,6 +181,11 @@ fn pair_features(p: &Piece, q: &Piece, c: &Contact, px_per_mm: f64) -> [f32; PAI
         (c.low[0] - c.high[0]).abs() / c.length,
         ((c.low[1] - c.high[1]).powi(2) + (c.low[2] - c.high[2]).powi(2)).sqrt() / c.length,
         (c.low[0] + c.high[0]) / (2.0 * c.length) - both.mean()[0],
+        // Wood and leaf are cut at their joints and veins: their colour speaks for joining.
+        ms[1],
+        ms[2],
+        ml[1],
+        ml[2],
     ];
     features.map(|v| v as f32)
 }
@@ -799,8 +804,10 @@ pub fn training_pairs(
                 if owner[a] == 0 && owner[b] == 0 {
                     continue;
                 }
-                let weight = (p.n.min(q.n) / (work.px_per_mm * work.px_per_mm)).min(30.0).sqrt();
                 let f = pair_features(p, q, &patch.contacts[key], work.px_per_mm);
+                // A tendril is an object as much as a berry is; but to join two berries loses both.
+                let mm2 = p.n.min(q.n) / (work.px_per_mm * work.px_per_mm);
+                let weight = if same { 1.0 } else { (mm2 / 6.0).clamp(1.0, 5.0).sqrt() };
                 out.push((f, same, weight as f32));
             }
             if round == 2 {

@@ -34,6 +34,14 @@ pub struct Work {
 /// Linear light added before logarithms, so that noise in the dark does not explode.
 const LOG_FLOOR: f32 = 0.006;
 
+/// L*, a*, b*, ln(R/G) and ln(B/G) of white-balanced linear light.
+#[inline]
+pub fn values(rgb: [f32; 3]) -> [f32; 5] {
+    let [l, a, b] = colour::fast_lab(rgb);
+    let green = (rgb[1] + LOG_FLOOR).ln();
+    [l, a, b, (rgb[0] + LOG_FLOOR).ln() - green, (rgb[2] + LOG_FLOOR).ln() - green]
+}
+
 impl Work {
     /// Width of the reduced picture.
     pub fn width(&self) -> usize {
@@ -95,13 +103,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
                 let rgb: [f32; 3] = std::array::from_fn(|c| {
                     sum[c] * n / (left[c] + (right[c] - left[c]) * t) as f32
                 });
-                let lab = colour::fast_lab(rgb);
-                l[x] = lab[0];
-                a[x] = lab[1];
-                b[x] = lab[2];
-                let lg = (rgb[1] + LOG_FLOOR).ln();
-                rg[x] = (rgb[0] + LOG_FLOOR).ln() - lg;
-                bg[x] = (rgb[2] + LOG_FLOOR).ln() - lg;
+                [l[x], a[x], b[x], rg[x], bg[x]] = values(rgb);
             }
         });
     let [l, a, b, rg, bg] = planes.map(|data| Plane { width, height, data });
