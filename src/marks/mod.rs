@@ -55,6 +55,19 @@ pub struct SlipText {
     pub tray: u32,
 }
 
+impl SlipText {
+    /// What the slip's symbol says.
+    pub fn code(&self) -> String {
+        format!("LOAD1 {self}")
+    }
+
+    /// Whether a load's or lot's name can stand on a slip: A to Z, 0 to 9 and -.
+    pub fn is_word(name: &str) -> bool {
+        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-';
+        !name.is_empty() && name.bytes().all(plain)
+    }
+}
+
 impl std::fmt::Display for SlipText {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "{} {} T{}", self.load, self.lot, self.tray)
