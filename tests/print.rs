@@ -197,9 +197,8 @@ fn cut_lines(page: &RgbImage, expected: [f64; 4]) -> [f64; 4] {
     let mm = PX_PER_MM;
     let column = |x: i32| ((t + 5.0 * mm) as i32..(b - 5.0 * mm) as i32).map(|y| ink(x, y)).sum();
     // Small letters stand below the symbol; beside it the rim is bare.
-    let row = |y: i32| {
-        ((r - 2.4 * mm) as i32..(r - 0.5 * mm) as i32).map(|x| ink(x, y)).sum::<f64>()
-    };
+    let row =
+        |y: i32| ((r - 2.4 * mm) as i32..(r - 0.5 * mm) as i32).map(|x| ink(x, y)).sum::<f64>();
     [
         middle(l - mm, l + mm, column),
         middle(t - mm, t + mm, row),
@@ -317,7 +316,8 @@ fn tiles_of_every_tray_and_paper_are_true_and_read_back() {
 #[test]
 fn the_page_names_its_size() {
     let desk = Desk::new();
-    for (paper, size) in [("a4", "595.276 x 841.89 pts (A4)"), ("letter", "612 x 792 pts (letter)")] {
+    for (paper, size) in [("a4", "595.276 x 841.89 pts (A4)"), ("letter", "612 x 792 pts (letter)")]
+    {
         let pdf = desk.make(&["marks", "--tray", "330x250", "--paper", paper], "marks.pdf");
         let said = debian("pdfinfo", "poppler-utils", &[&pdf.display().to_string()]);
         let said = String::from_utf8(said).unwrap();

@@ -239,7 +239,7 @@ pub struct SlipArgs {
     pub trays: RangeInclusive<u32>,
 
     /// File to write; its ending, .pdf or .svg, says which
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", default_value = "slips.pdf")]
     pub out: PathBuf,
 
     /// Size of the sheet

@@ -32,9 +32,6 @@ fn write(
 ) -> Result<Ending, Error> {
     let bytes = Format::of(out).and_then(sheet)?;
     write_atomically(out, &bytes)?;
-    super::tell(&format!(
-        "Written to {}. Print it at 100 % and measure its ruler.",
-        out.display()
-    ));
+    super::tell(&format!("Written to {}. Print it at 100 % and measure its ruler.", out.display()));
     Ok(Ending::AllDone)
 }

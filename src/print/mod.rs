@@ -20,6 +20,7 @@ use crate::marks::layout::{
     tile_text,
 };
 use qr::Symbol;
+use typeset::Set;
 
 /// Shortest side of a tray's floor for which tiles are printed, mm: two tiles with their insets
 /// take 66 mm of it (common practice, no source).
@@ -197,6 +198,10 @@ struct TileData {
 
 /// The sheet with the four tiles for a tray whose floor has the given inner size, mm.
 pub fn marks(tray_mm: [f64; 2], paper: Paper, format: Format) -> Result<Vec<u8>, PrintError> {
+    set_marks(tray_mm, paper)?.write(format, 1)
+}
+
+fn set_marks(tray_mm: [f64; 2], paper: Paper) -> Result<Set, PrintError> {
     if !tray_mm.iter().all(|side| *side >= MIN_TRAY_MM) {
         return Err(PrintError::TrayTooSmall { tray_mm });
     }
@@ -216,7 +221,7 @@ pub fn marks(tray_mm: [f64; 2], paper: Paper, format: Format) -> Result<Vec<u8>,
         symbol_mm: TILE_SYMBOL_MM,
         tiles: tiles.collect::<Result<_, PrintError>>()?,
     };
-    typeset::set(&typeset::MARKS, &data)?.write(format, 1)
+    typeset::set(&typeset::MARKS, &data)
 }
 
 /// The slips of one lot's trays.
@@ -281,13 +286,15 @@ impl Slips {
 
     /// The sheets.
     pub fn print(&self, paper: Paper, format: Format) -> Result<Vec<u8>, PrintError> {
+        let count = (self.first..=self.last).count();
+        self.set(paper)?.write(format, count)
+    }
+
+    fn set(&self, paper: Paper) -> Result<Set, PrintError> {
         let slips: Result<Vec<SlipData>, PrintError> = (self.first..=self.last)
-            .map(|tray| {
-                Ok(SlipData { tray, symbol: Symbol::encode(&self.text(tray).code())? })
-            })
+            .map(|tray| Ok(SlipData { tray, symbol: Symbol::encode(&self.text(tray).code())? }))
             .collect();
         let slips = slips?;
-        let count = slips.len();
         let data = SlipsData {
             page: Page::new(paper),
             paper_mm: SLIP_PAPER_MM,
@@ -301,7 +308,7 @@ impl Slips {
             lot: &self.lot,
             slips,
         };
-        typeset::set(&typeset::SLIPS, &data)?.write(format, count)
+        typeset::set(&typeset::SLIPS, &data)
     }
 }
 
@@ -361,6 +368,19 @@ mod tests {
             assert!(matches!(error, PrintError::Trays { .. }), "{error}");
         }
         assert!(Slips::new("HV", "WASTE", 9000, 9999).is_ok());
+    }
+
+    #[test]
+    fn pages_are_as_many_as_needed_and_the_typesetter_finds_nothing_odd() {
+        for paper in [Paper::A4, Paper::Letter] {
+            let tiles = set_marks([330.0, 250.0], paper).expect("set");
+            assert_eq!((tiles.pages(), tiles.warnings()), (1, ""));
+            for (last, pages) in [(1, 1), (13, 2)] {
+                let slips = Slips::new("HV-0417", "UNSORTED", 1, last).expect("slips");
+                let set = slips.set(paper).expect("set");
+                assert_eq!((set.pages(), set.warnings()), (pages, ""));
+            }
+        }
     }
 
     #[test]

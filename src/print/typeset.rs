@@ -105,6 +105,7 @@ impl World for Desk {
 pub struct Set {
     template: &'static str,
     document: PagedDocument,
+    warnings: String,
 }
 
 /// Pours data into a template.
@@ -121,18 +122,23 @@ pub fn set<T: Serialize>(template: &Template, data: &T) -> Result<Set, PrintErro
         common: source(&COMMON)?,
         data: (id(DATA)?, Bytes::new(bytes)),
     };
-    let document = typst::compile::<PagedDocument>(&desk)
-        .output
-        .map_err(|errors| fail(in_words(&errors)))?;
+    let set = typst::compile::<PagedDocument>(&desk);
+    let document = set.output.map_err(|errors| fail(in_words(&errors)))?;
+    let warnings = in_words(&set.warnings);
     // The typesetter remembers for the next keystroke of an editor; nobody types here.
     typst::comemo::evict(0);
-    Ok(Set { template: template.name, document })
+    Ok(Set { template: template.name, document, warnings })
 }
 
 impl Set {
     /// Number of pages.
     pub fn pages(&self) -> usize {
         self.document.pages().len()
+    }
+
+    /// What the typesetter found odd in the template, in words; empty when nothing.
+    pub fn warnings(&self) -> &str {
+        &self.warnings
     }
 
     /// As a file's bytes. An SVG must have one page; `items` is told when it has not.
@@ -185,7 +191,18 @@ mod tests {
 
     #[test]
     fn both_fonts_are_there() {
-        let fonts: Vec<_> = CASE.fonts.iter().map(|f| &f.info().family).collect();
-        assert_eq!(fonts, ["DejaVu Sans Condensed", "DejaVu Sans Condensed"]);
+        let fonts: Vec<_> = CASE
+            .fonts
+            .iter()
+            .map(|f| (f.info().family.as_str(), f.info().variant.weight.to_number()))
+            .collect();
+        assert_eq!(fonts, [("DejaVu Sans", 400), ("DejaVu Sans", 700)]);
+    }
+
+    #[test]
+    fn a_font_that_is_not_there_is_told() {
+        let text = "#set text(font: \"Nothing of the kind\")\nwords";
+        let set = set(&Template { name: "test.typ", text }, &()).expect("set in another font");
+        assert!(set.warnings().contains("unknown font family"), "{}", set.warnings());
     }
 }
