@@ -8,7 +8,7 @@
 use image::RgbImage;
 use rayon::prelude::*;
 
-use crate::finding::{Finding, Severity};
+use crate::finding::{ColourFacts, Finding, Severity};
 use crate::frame::{CameraSource, FrameSource, Px};
 use crate::marks::Marks;
 use crate::photo::Photo;
@@ -71,6 +71,9 @@ pub struct CheckSettings {
     pub caution_tilt_deg: f64,
     /// Largest tilt, degrees (good renderings 13 and less).
     pub max_tilt_deg: f64,
+    /// Farthest that a grey patch may be from neutral after correction without a caution, CIEDE2000
+    /// (good renderings 2.8 and less).
+    pub caution_patch_delta_e00: f64,
     /// Fewest objects in a tray with fruit.
     pub min_objects: usize,
     /// Fewer objects than this are measured with a caution.
@@ -101,6 +104,7 @@ impl Default for CheckSettings {
             caution_object_px: 12.0,
             caution_tilt_deg: 15.0,
             max_tilt_deg: 20.0,
+            caution_patch_delta_e00: 3.0,
             min_objects: 1,
             caution_objects: 10,
         }
@@ -220,7 +224,7 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
             .reduce(f64::min);
         let fewest = corners.iter().map(|c| f.px_per_mm_at(*c)).fold(f.px_per_mm, f64::min);
         let known =
-            f.camera_source == CameraSource::FocalLength && f.source != FrameSource::GivenScale;
+            f.camera_source != CameraSource::Default && f.source != FrameSource::GivenScale;
         let tilt_deg = known.then(|| {
             let [x, y] = f.to_mm(f.lens.centre_px);
             let [cx, cy, cz] = f.camera_mm;
@@ -506,6 +510,29 @@ pub fn judge(facts: &Facts, settings: &CheckSettings) -> Vec<Finding> {
 /// Worst first, otherwise in the order given.
 pub fn sort(findings: &mut [Finding]) {
     findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
+}
+
+/// Whether the grey patches came out neutral; none without a slip, or in a grey picture.
+pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Option<Finding> {
+    let off = facts.grey_patches_delta_e00.filter(|_| !facts.grey)?;
+    let limit = settings.caution_patch_delta_e00;
+    let beware = off > limit;
+    Some(Finding {
+        check: "colour-cast",
+        severity: weigh(false, beware),
+        value: Some(off),
+        limit: Some(limit),
+        unit: "CIEDE2000",
+        message: if beware {
+            format!(
+                "colour cast: a grey patch of the slip is {off:.1} from neutral after correction (better below {limit:.1}); light tray and slip alike, print a clean slip, or give measured patches (--patches)"
+            )
+        } else {
+            format!(
+                "grey patches within {off:.1} of neutral after correction (CIEDE2000, at most {limit:.1})"
+            )
+        },
+    })
 }
 
 /// Whether anything but bare floor was found in the tray; to be asked after the objects were.

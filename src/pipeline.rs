@@ -4,8 +4,9 @@ use std::time::Instant;
 
 use crate::check::{self, CheckSettings};
 use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
+use crate::colour::patches::{self, MeasuredPatches};
 use crate::colour::{self, ColourSource, Light};
-use crate::finding::{ColourFacts, Finding, Severity};
+use crate::finding::{ColourFacts, Finding, PatchColours, Severity};
 use crate::frame::{CameraSource, FrameSource};
 use crate::marks::{self, Marks, MarksError, MarksSettings};
 use crate::measure::{self, Measures, Silhouette};
@@ -59,6 +60,8 @@ pub struct Settings {
     pub classify: ClassifySettings,
     /// Limits of the checks.
     pub check: CheckSettings,
+    /// Measured colours of the slip's grey patches; none takes them as neutral.
+    pub patches: Option<MeasuredPatches>,
     /// Measure a photograph that the checks refuse.
     pub force: bool,
 }
@@ -123,8 +126,11 @@ pub fn open(photo: Photo, settings: &Settings) -> Result<Opened, MarksError> {
 fn open_checked(photo: Photo, settings: &Settings) -> Result<(Opened, Vec<Finding>), Error> {
     match marks::read(&photo, &settings.marks) {
         Ok(marks) => {
-            let findings = check::photograph(&photo, Some(&marks), &settings.check);
-            Ok((light_up(photo, marks, settings), findings))
+            let mut findings = check::photograph(&photo, Some(&marks), &settings.check);
+            let opened = light_up(photo, marks, settings);
+            findings.extend(check::colour(&opened.colour, &settings.check));
+            check::sort(&mut findings);
+            Ok((opened, findings))
         }
         Err(error @ (MarksError::NoScale { .. } | MarksError::NoFloor { .. })) => {
             let findings = check::photograph(&photo, None, &settings.check);
@@ -156,15 +162,26 @@ fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
         marks::layout::TILE_SYMBOL_MM / 2.0 + 0.5,
         marks::layout::TILE_PAPER_MM / 2.0 - 0.7,
     );
-    let light = if photo.grey {
+    let mut light = if photo.grey {
         Light::from_paper(&samples).unwrap_or_else(Light::none)
     } else {
         Light::from_paper(&samples).unwrap_or_else(|| floor_light(&photo, &marks, settings))
     };
-    let patches = marks.slip.as_ref().map(|s| colour::patch_error(&photo, &light, &s.patches));
+    let seen = marks.slip.as_ref().map(|s| patches::see(&photo, &light, &s.patches));
+    let seen = seen.unwrap_or_default();
+    let measured = settings.patches.as_ref();
+    let by_paper = patches::error(&seen, &light.tone, measured);
+    // Only paper is known to be white all over; a floor that is taken as neutral may be off itself,
+    // and a grey picture has no colour to balance.
+    if light.source == ColourSource::Paper && !photo.grey {
+        light.tone = patches::balance(&seen, measured);
+    }
     let colour = ColourFacts {
         source: light.source,
-        grey_patches_delta_e00: patches.flatten(),
+        grey_patches_delta_e00: patches::error(&seen, &light.tone, measured),
+        grey_patches_by_paper_delta_e00: by_paper,
+        patches: if measured.is_some() { PatchColours::Measured } else { PatchColours::Nominal },
+        tone_gain: light.tone.gain,
         grey: photo.grey,
     };
     Opened { photo, marks, light, colour }
@@ -353,6 +370,16 @@ fn assumptions(opened: &Opened, judged: &classify::Judged, settings: &Settings) 
         ColourSource::None => out.push(
             "no paper and no neutral floor in view: colours taken as the camera gives them".into(),
         ),
+    }
+    if !opened.light.tone.is_none() {
+        let [red, _, blue] = opened.light.tone.gain;
+        let held = match opened.colour.patches {
+            PatchColours::Nominal => "taken as neutral",
+            PatchColours::Measured => "as measured",
+        };
+        out.push(format!(
+            "middle and dark tones balanced by the slip's grey patches, {held} (red x {red:.3}, blue x {blue:.3})"
+        ));
     }
     if opened.marks.frame.camera_source == CameraSource::Default
         && !out.iter().any(|n| n.contains("height"))

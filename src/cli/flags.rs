@@ -120,9 +120,15 @@ pub struct ReadingArgs {
     #[arg(long, value_name = "N", value_parser = number(0.5, 200.0))]
     pub px_per_mm: Option<f64>,
 
-    /// Height of the lens above the tray floor in mm, when the file does not tell its focal length
+    /// Height of the lens above the tray floor in mm, as measured; overrides what the file's focal
+    /// length says
     #[arg(long, value_name = "MM", value_parser = number(50.0, 5000.0))]
     pub camera_height: Option<f64>,
+
+    /// Measured colours of the slip's grey patches (docs/photographs.md shows the file); taken as
+    /// neutral when left out
+    #[arg(long, value_name = "FILE")]
+    pub patches: Option<PathBuf>,
 
     /// Skin colour of the fruit; found by itself when left out
     #[arg(long, value_enum)]

@@ -110,6 +110,9 @@ pub struct MarksSettings {
     /// The lens's position in the tray frame (x, y, height above the floor, mm), as the user gave
     /// it: overrides the focal length.
     pub camera_mm: Option<[f64; 3]>,
+    /// Height of the lens above the floor as the user measured it, mm: overrides the focal length,
+    /// and is overridden by `camera_mm`.
+    pub camera_height_mm: Option<f64>,
     /// Height of the camera above the floor when the file has no focal length, mm.
     pub default_height_mm: f64,
     /// The reduced picture's longer side is about this many pixels.
@@ -135,6 +138,7 @@ impl Default for MarksSettings {
             tray_mm: None,
             px_per_mm: None,
             camera_mm: None,
+            camera_height_mm: None,
             default_height_mm: 450.0,
             coarse_px: 1400,
             max_candidates: 48,
@@ -651,6 +655,13 @@ fn place_camera(
         frame.camera_source = CameraSource::Given;
         return;
     }
+    if let Some(height) = settings.camera_height_mm {
+        let [x, y] = foot_of_camera(height, frame).unwrap_or(under);
+        frame.camera_mm = [x, y, height];
+        frame.camera_source = CameraSource::Given;
+        notes.push(format!("camera height as given, {height:.0} mm above the tray floor"));
+        return;
+    }
     let from_focal = photo.exif.focal_35mm.and_then(|f| {
         let f = frame::focal_px(f, width, height, frame.lens.k1);
         frame::camera_position(&frame.mm_to_px, &frame.lens, f)
@@ -669,6 +680,24 @@ fn place_camera(
             ));
         }
     }
+}
+
+/// The point of the floor straight below a lens of known height: the focal length is varied until
+/// the homography's camera has that height.
+fn foot_of_camera(height_mm: f64, frame: &TrayFrame) -> Option<Mm> {
+    // Seen straight from above, height times scale is the focal length.
+    let mut focal_px = height_mm * frame.px_per_mm;
+    let mut foot = None;
+    for _ in 0..8 {
+        let [x, y, z] = frame::camera_position(&frame.mm_to_px, &frame.lens, focal_px)?;
+        foot = Some([x, y]);
+        let factor = height_mm / z;
+        if !factor.is_finite() || (factor - 1.0).abs() < 1e-6 {
+            break;
+        }
+        focal_px *= factor.clamp(0.5, 2.0);
+    }
+    foot
 }
 
 #[cfg(test)]
