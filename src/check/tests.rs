@@ -5,6 +5,7 @@ fn good() -> Facts {
         edges: Some(EdgeWidth { along_x_px: 1.8, along_y_px: 1.9 }),
         edges_of_tiles: true,
         paper_code: Some(235.0),
+        paper_top_code: Some(240.0),
         ink_code: Some(30.0),
         bright_code: 220.0,
         clipped_share: 0.01,
@@ -115,6 +116,19 @@ fn cautions_come_before_refusals_on_the_way_out() {
         ]
     );
     assert!(refused(&f).is_empty());
+}
+
+#[test]
+fn burnt_paper_is_a_caution() {
+    let mut f = good();
+    for (code, expected) in [(252.0, vec![]), (253.0, vec!["paper-burnt-out"])] {
+        f.paper_top_code = Some(code);
+        assert_eq!(weighing(&f, Severity::Caution), expected);
+        assert!(refused(&f).is_empty());
+    }
+    // One channel is enough.
+    let paper = RgbImage::from_pixel(60, 60, image::Rgb([254, 240, 180]));
+    assert_eq!(top_code(&paper, [0, 0, 60, 60]), 254.0);
 }
 
 #[test]

@@ -12,9 +12,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use thiserror::Error;
 
-use super::{
-    Lab, Light, PAPER_REFLECTANCE, delta_e2000, lab_from_linear, linear, linear_from_lab,
-};
+use super::{Lab, Light, PAPER_REFLECTANCE, delta_e2000, lab_from_linear, linear, linear_from_lab};
 use crate::frame::Px;
 use crate::marks::layout::SLIP_PATCH_CODES;
 use crate::photo::Photo;
@@ -197,11 +195,7 @@ pub fn balance(seen: &[SeenPatch], measured: Option<&MeasuredPatches>) -> Tone {
 
 /// Greatest CIEDE2000 distance of a patch from the neutral of its own lightness, or from the a*,
 /// b* measured, after balancing; none without patches.
-pub fn error(
-    seen: &[SeenPatch],
-    tone: &Tone,
-    measured: Option<&MeasuredPatches>,
-) -> Option<f64> {
+pub fn error(seen: &[SeenPatch], tone: &Tone, measured: Option<&MeasuredPatches>) -> Option<f64> {
     targets(seen, measured)
         .map(|(patch, target)| {
             let rgb = tone.apply(patch.rgb.map(|v| v as f32)).map(f64::from);
@@ -226,9 +220,8 @@ mod tests {
             .iter()
             .map(|code| {
                 let x = PAPER_REFLECTANCE * decode_srgb(f64::from(*code) / 255.0);
-                let rgb = std::array::from_fn(|c| {
-                    PAPER_REFLECTANCE * curve(x * cast[c]) / paper[c]
-                });
+                let rgb =
+                    std::array::from_fn(|c| PAPER_REFLECTANCE * curve(x * cast[c]) / paper[c]);
                 SeenPatch { code: *code, rgb }
             })
             .collect()
@@ -272,9 +265,12 @@ mod tests {
     fn measured_patches_are_the_measure() {
         // A printer whose greys are bluish: b* = -5 throughout.
         let text: String = std::iter::once("[patches]\n".to_owned())
-            .chain(SLIP_PATCH_CODES.iter().zip([95.0, 80.0, 66.0, 51.0, 36.0, 22.0]).map(
-                |(code, l)| format!("{code} = [{l:.1}, 0.0, -5.0]\n"),
-            ))
+            .chain(
+                SLIP_PATCH_CODES
+                    .iter()
+                    .zip([95.0, 80.0, 66.0, 51.0, 36.0, 22.0])
+                    .map(|(code, l)| format!("{code} = [{l:.1}, 0.0, -5.0]\n")),
+            )
             .collect();
         let measured = MeasuredPatches::parse("p.toml", &text).expect("six patches");
         let patches: Vec<SeenPatch> = measured
