@@ -71,6 +71,9 @@ pub struct CheckSettings {
     pub caution_tilt_deg: f64,
     /// Largest tilt, degrees (good renderings 13 and less).
     pub max_tilt_deg: f64,
+    /// White paper brighter than this in any channel is measured with a caution, sRGB code 0 to 255:
+    /// beyond 255 the camera cuts off (good renderings 248 and less).
+    pub caution_paper_code: f64,
     /// Farthest that a grey patch may be from neutral after correction without a caution, CIEDE2000
     /// (good renderings 2.8 and less).
     pub caution_patch_delta_e00: f64,
@@ -104,6 +107,7 @@ impl Default for CheckSettings {
             caution_object_px: 12.0,
             caution_tilt_deg: 15.0,
             max_tilt_deg: 20.0,
+            caution_paper_code: 251.0,
             caution_patch_delta_e00: 3.0,
             min_objects: 1,
             caution_objects: 10,
@@ -158,8 +162,6 @@ pub struct Facts {
     pub edges_of_tiles: bool,
     /// White of the tiles' paper (90th percentile of grey within the symbols), sRGB code.
     pub paper_code: Option<f64>,
-    /// Strongest channel of the tiles' paper (90th percentile within the symbols), sRGB code.
-    pub paper_top_code: Option<f64>,
     /// Black of the tiles' ink (10th percentile of grey within the symbols), sRGB code.
     pub ink_code: Option<f64>,
     /// 95th percentile of grey, sRGB code.
@@ -186,20 +188,18 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
         .map(|m| m.tiles.iter().filter_map(|t| window(&t.corners_px, width, height)).collect())
         .unwrap_or_default();
     let mut edges = None;
-    let (mut paper_code, mut ink_code, mut paper_top_code) = (None, None, None);
+    let (mut paper_code, mut ink_code) = (None, None);
     if !tiles.is_empty() {
-        let all: Vec<(Vec<Edge>, [f64; 3])> = tiles
+        let all: Vec<(Vec<Edge>, [f64; 2])> = tiles
             .par_iter()
             .map(|w| {
                 let [low, high] = range(rgb, *w, 2, [0.1, 0.9]);
                 let step = settings.edge_contrast * (high - low).max(1.0);
-                (edges_in(rgb, *w, 1, step), [low, high, top_code(rgb, *w)])
+                (edges_in(rgb, *w, 1, step), [low, high])
             })
             .collect();
-        let mut codes = [0, 1, 2].map(|k| all.iter().map(|a| a.1[k]).collect::<Vec<f64>>());
+        let mut codes = [0, 1].map(|k| all.iter().map(|a| a.1[k]).collect::<Vec<f64>>());
         [ink_code, paper_code] = [0, 1].map(|k| median(&mut codes[k]));
-        // One burnt tile is enough to lead the colours astray.
-        paper_top_code = codes[2].iter().copied().reduce(f64::max);
         let found: Vec<Edge> = all.into_iter().flat_map(|a| a.0).collect();
         edges = widths(&found, settings.min_edges);
     }
@@ -239,7 +239,6 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
         edges,
         edges_of_tiles,
         paper_code,
-        paper_top_code,
         ink_code,
         bright_code: light.bright,
         clipped_share: light.clipped,
@@ -286,18 +285,6 @@ fn range(rgb: &RgbImage, [x0, y0, x1, y1]: [usize; 4], step: usize, at: [f64; 2]
         }
     }
     at.map(|q| quantile(&counts, q))
-}
-
-/// 90th percentile of the strongest channel in a window.
-fn top_code(rgb: &RgbImage, [x0, y0, x1, y1]: [usize; 4]) -> f64 {
-    let mut counts = [0u32; 256];
-    for y in (y0..y1).step_by(2) {
-        for x in (x0..x1).step_by(2) {
-            let [r, g, b] = rgb.get_pixel(x as u32, y as u32).0;
-            counts[usize::from(r.max(g).max(b))] += 1;
-        }
-    }
-    quantile(&counts, 0.9)
 }
 
 fn quantile(counts: &[u32; 256], q: f64) -> f64 {
@@ -508,7 +495,6 @@ pub fn judge(facts: &Facts, settings: &CheckSettings) -> Vec<Finding> {
     let mut out = vec![brightness(facts, settings)];
     out.extend(clipping(facts, settings));
     out.extend(facts.ink_code.and_then(|code| lifted_ink(code, settings)));
-    out.extend(facts.paper_top_code.and_then(|code| burnt_paper(code, settings)));
     let lit = out.iter().all(|f| f.severity != Severity::Refusal);
     if lit {
         out.extend(facts.edges.map(|e| sharpness(e, facts, settings)));
@@ -529,12 +515,36 @@ pub fn sort(findings: &mut [Finding]) {
     findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
 }
 
-/// Whether the grey patches came out neutral; none without a slip, or in a grey picture.
-pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Option<Finding> {
-    let off = facts.grey_patches_delta_e00.filter(|_| !facts.grey)?;
+/// What can be said of the colours: burnt paper, when it is, and whether the slip's grey patches
+/// came out neutral. Nothing in a grey picture.
+pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Vec<Finding> {
+    if facts.grey {
+        return Vec::new();
+    }
+    let burnt = facts.paper_code.and_then(|code| burnt_paper(code, settings));
+    let cast = facts.grey_patches_delta_e00.map(|off| colour_cast(off, settings));
+    burnt.into_iter().chain(cast).collect()
+}
+
+/// White that is cut off says nothing of the light; said only when it is so.
+fn burnt_paper(code: f64, settings: &CheckSettings) -> Option<Finding> {
+    let limit = settings.caution_paper_code;
+    (code > limit).then(|| Finding {
+        check: "paper-burnt-out",
+        severity: Severity::Caution,
+        value: Some(code),
+        limit: Some(limit),
+        unit: "sRGB code",
+        message: format!(
+            "paper burnt out: a tile's white reaches {code:.0} of 255 (better up to {limit:.0}), so that light and colour cast are known less well; expose less"
+        ),
+    })
+}
+
+fn colour_cast(off: f64, settings: &CheckSettings) -> Finding {
     let limit = settings.caution_patch_delta_e00;
     let beware = off > limit;
-    Some(Finding {
+    Finding {
         check: "colour-cast",
         severity: weigh(false, beware),
         value: Some(off),
@@ -549,7 +559,7 @@ pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Option<Finding> 
                 "grey patches within {off:.1} of neutral after correction (CIEDE2000, at most {limit:.1})"
             )
         },
-    })
+    }
 }
 
 /// Whether anything but bare floor was found in the tray; to be asked after the objects were.
@@ -623,21 +633,6 @@ fn lifted_ink(code: f64, settings: &CheckSettings) -> Option<Finding> {
         unit: "sRGB code",
         message: format!(
             "washed out: the tiles' black ink is at {code:.0} of 255 (at most {limit:.0}); expose less, keep stray light off the lens, and photograph it again"
-        ),
-    })
-}
-
-/// White that is cut off says nothing of the light; said only when it is so.
-fn burnt_paper(code: f64, settings: &CheckSettings) -> Option<Finding> {
-    let limit = f64::from(settings.clipped_code);
-    (code >= limit).then(|| Finding {
-        check: "paper-burnt-out",
-        severity: Severity::Caution,
-        value: Some(code),
-        limit: Some(limit),
-        unit: "sRGB code",
-        message: format!(
-            "paper burnt out: a tile's white reaches {code:.0} of 255 (better below {limit:.0}), so that light and colour cast are known less well; expose less"
         ),
     })
 }

@@ -49,6 +49,8 @@ pub enum PatchColours {
 pub struct ColourFacts {
     /// What they were corrected by.
     pub source: ColourSource,
+    /// Strongest channel of the whitest tile's paper, sRGB code 0 to 255; none without tiles.
+    pub paper_code: Option<f64>,
     /// Greatest CIEDE2000 difference of the slip's grey patches from neutral (or from their
     /// measured a*, b*) after correction; none without a slip.
     pub grey_patches_delta_e00: Option<f64>,

@@ -176,8 +176,10 @@ fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
     if light.source == ColourSource::Paper && !photo.grey {
         light.tone = patches::balance(&seen, measured);
     }
+    let paper = samples.iter().flat_map(|(_, rgb)| *rgb).reduce(f64::max);
     let colour = ColourFacts {
         source: light.source,
+        paper_code: paper.map(|v| 255.0 * colour::encode_srgb(v)),
         grey_patches_delta_e00: patches::error(&seen, &light.tone, measured),
         grey_patches_by_paper_delta_e00: by_paper,
         patches: if measured.is_some() { PatchColours::Measured } else { PatchColours::Nominal },

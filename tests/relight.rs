@@ -8,7 +8,6 @@ use std::path::{Path, PathBuf};
 use acinus::check;
 use acinus::classify::{self, Class};
 use acinus::colour::{self, Lab};
-use acinus::marks;
 use acinus::photo::{self, Photo};
 use acinus::pipeline::{self, Settings};
 use acinus::profile::Profile;
@@ -136,8 +135,8 @@ fn too_bright_a_light_keeps_the_colour_or_is_told() {
     for path in SHORT.map(sample) {
         let photo = photo::read(&path).unwrap();
         let relit = brighter.apply(&photo);
-        let marks = marks::read(&relit, &settings.marks).unwrap();
-        let findings = check::photograph(&relit, Some(&marks), &settings.check);
+        let opened = pipeline::open(relit.clone(), &settings).unwrap();
+        let findings = check::colour(&opened.colour, &settings.check);
         let burnt = findings.iter().any(|f| f.check == "paper-burnt-out");
         told += usize::from(burnt);
         let moved = colour::delta_e2000(

@@ -1,11 +1,11 @@
 use super::*;
+use crate::finding::{ColourSource, PatchColours};
 
 fn good() -> Facts {
     Facts {
         edges: Some(EdgeWidth { along_x_px: 1.8, along_y_px: 1.9 }),
         edges_of_tiles: true,
         paper_code: Some(235.0),
-        paper_top_code: Some(240.0),
         ink_code: Some(30.0),
         bright_code: 220.0,
         clipped_share: 0.01,
@@ -119,16 +119,25 @@ fn cautions_come_before_refusals_on_the_way_out() {
 }
 
 #[test]
-fn burnt_paper_is_a_caution() {
-    let mut f = good();
-    for (code, expected) in [(252.0, vec![]), (253.0, vec!["paper-burnt-out"])] {
-        f.paper_top_code = Some(code);
-        assert_eq!(weighing(&f, Severity::Caution), expected);
-        assert!(refused(&f).is_empty());
-    }
-    // One channel is enough.
-    let paper = RgbImage::from_pixel(60, 60, image::Rgb([254, 240, 180]));
-    assert_eq!(top_code(&paper, [0, 0, 60, 60]), 254.0);
+fn colours_are_told_with_a_caution_just_outside() {
+    let s = CheckSettings::default();
+    let facts = |paper: f64, patches: f64| ColourFacts {
+        source: ColourSource::Paper,
+        paper_code: Some(paper),
+        grey_patches_delta_e00: Some(patches),
+        grey_patches_by_paper_delta_e00: Some(patches),
+        patches: PatchColours::Nominal,
+        tone_gain: [1.0; 3],
+        grey: false,
+    };
+    let beware = |f: &ColourFacts| -> Vec<&str> {
+        colour(f, &s).iter().filter(|f| f.severity == Severity::Caution).map(|f| f.check).collect()
+    };
+    let (p, d) = (s.caution_paper_code, s.caution_patch_delta_e00);
+    assert_eq!(beware(&facts(p - 1e-6, d - 1e-6)), Vec::<&str>::new());
+    assert_eq!(beware(&facts(p + 1e-6, d - 1e-6)), ["paper-burnt-out"]);
+    assert_eq!(beware(&facts(p - 1e-6, d + 1e-6)), ["colour-cast"]);
+    assert!(colour(&ColourFacts { grey: true, ..facts(255.0, 9.0) }, &s).is_empty());
 }
 
 #[test]
