@@ -5,6 +5,8 @@
 //! [`photograph`] does both. Limits are common practice set between good and bad renderings with
 //! room on both sides; they come from no standard.
 
+pub mod tray;
+
 use image::RgbImage;
 use rayon::prelude::*;
 
@@ -77,6 +79,25 @@ pub struct CheckSettings {
     /// Farthest that a grey patch may be from neutral after correction without a caution, CIEDE2000
     /// (good renderings 2.8 and less).
     pub caution_patch_delta_e00: f64,
+    /// Floor with less than this part of the lit floor's light lies in deep shadow, 0 to 1 (four
+    /// tenths: one stop and a third; common practice, no source).
+    pub deep_shadow: f64,
+    /// A larger share of the visible floor than this in deep shadow is measured with a caution, 0
+    /// to 1.
+    pub caution_shaded_share: f64,
+    /// Least light on the darkest tile's paper, as a part of that on the brightest's, 0 to 1 (good
+    /// renderings 0.7 and more).
+    pub min_evenness: f64,
+    /// Less than this is measured with a caution, 0 to 1.
+    pub caution_evenness: f64,
+    /// Side of the square in which crowding is judged, mm: a handful of berries each way.
+    pub cover_window_mm: f64,
+    /// Largest share of such a square that objects may cover, 0 to 1. Equal discs cover 0.907 at
+    /// most (Lagrange 1773 and Thue 1910: pi / sqrt 12), berries of many sizes seen from above a
+    /// little more; crowded renderings of one layer reach 0.86.
+    pub max_cover: f64,
+    /// A larger share than this is measured with a caution, 0 to 1.
+    pub caution_cover: f64,
     /// Fewest objects in a tray with fruit.
     pub min_objects: usize,
     /// Fewer objects than this are measured with a caution.
@@ -109,6 +130,13 @@ impl Default for CheckSettings {
             max_tilt_deg: 20.0,
             caution_paper_code: 251.0,
             caution_patch_delta_e00: 3.0,
+            deep_shadow: 0.4,
+            caution_shaded_share: 0.15,
+            min_evenness: 0.35,
+            caution_evenness: 0.5,
+            cover_window_mm: 60.0,
+            max_cover: 0.96,
+            caution_cover: 0.91,
             min_objects: 1,
             caution_objects: 10,
         }
@@ -515,15 +543,38 @@ pub fn sort(findings: &mut [Finding]) {
     findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
 }
 
-/// What can be said of the colours: burnt paper, when it is, and whether the slip's grey patches
-/// came out neutral. Nothing in a grey picture.
+/// What can be said of light and colour: burnt paper, when it is, whether the slip's grey patches
+/// came out neutral, and whether all tiles are lit alike.
 pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Vec<Finding> {
-    if facts.grey {
-        return Vec::new();
-    }
     let burnt = facts.paper_code.and_then(|code| burnt_paper(code, settings));
-    let cast = facts.grey_patches_delta_e00.map(|off| colour_cast(off, settings));
-    burnt.into_iter().chain(cast).collect()
+    let patches = facts.grey_patches_delta_e00.filter(|_| !facts.grey);
+    let cast = patches.map(|off| colour_cast(off, settings));
+    let uneven = facts.paper_evenness.map(|part| evenness(part, settings));
+    burnt.into_iter().chain(cast).chain(uneven).collect()
+}
+
+/// Shadow or glare over part of the tray, where a tile's paper shows it.
+fn evenness(part: f64, settings: &CheckSettings) -> Finding {
+    let (refused, beware) = (part < settings.min_evenness, part < settings.caution_evenness);
+    let limit = if beware && !refused { settings.caution_evenness } else { settings.min_evenness };
+    let (p, l) = (100.0 * part, 100.0 * limit);
+    Finding {
+        check: "uneven-light",
+        severity: weigh(refused, beware),
+        value: Some(part),
+        limit: Some(limit),
+        unit: "share",
+        message: if beware {
+            format!(
+                "uneven light: the darkest tile gets {p:.0} % of the light of the brightest ({} {l:.0} %); keep shadows off the tray, light it from two sides, and photograph it again",
+                if refused { "at least" } else { "better above" }
+            )
+        } else {
+            format!(
+                "even light: the darkest tile gets {p:.0} % of that of the brightest (at least {l:.0} %)"
+            )
+        },
+    }
 }
 
 /// White that is cut off says nothing of the light; said only when it is so.

@@ -51,6 +51,9 @@ pub struct ColourFacts {
     pub source: ColourSource,
     /// Strongest channel of the whitest tile's paper, sRGB code 0 to 255; none without tiles.
     pub paper_code: Option<f64>,
+    /// Light on the darkest tile's paper as a part of that on the brightest's, linear luminance, 0
+    /// to 1; none with fewer than two tiles.
+    pub paper_evenness: Option<f64>,
     /// Greatest CIEDE2000 difference of the slip's grey patches from neutral (or from their
     /// measured a*, b*) after correction; none without a slip.
     pub grey_patches_delta_e00: Option<f64>,

@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use crate::check::{self, CheckSettings};
+use crate::check::{self, CheckSettings, tray};
 use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
 use crate::colour::patches::{self, MeasuredPatches};
 use crate::colour::{self, ColourSource, Light};
@@ -180,6 +180,7 @@ fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
     let colour = ColourFacts {
         source: light.source,
         paper_code: paper.map(|v| 255.0 * colour::encode_srgb(v)),
+        paper_evenness: evenness(&samples),
         grey_patches_delta_e00: patches::error(&seen, &light.tone, measured),
         grey_patches_by_paper_delta_e00: by_paper,
         patches: if measured.is_some() { PatchColours::Measured } else { PatchColours::Nominal },
@@ -187,6 +188,14 @@ fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
         grey: photo.grey,
     };
     Opened { photo, marks, light, colour }
+}
+
+/// Luminance of the darkest paper as a part of the brightest's.
+fn evenness(samples: &[([f64; 2], [f64; 3])]) -> Option<f64> {
+    let light = samples.iter().map(|(_, rgb)| colour::xyz_from_linear(*rgb)[1]);
+    let (least, most) =
+        light.fold((f64::INFINITY, 0.0f64), |(low, high), y| (low.min(y), high.max(y)));
+    (samples.len() > 1 && most > 0.0).then(|| least / most)
 }
 
 /// Without paper, the tray floor is the only thing that may be neutral.
@@ -285,8 +294,7 @@ pub fn read_tray(
     clock.lap("floor");
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
-    findings.push(check::fruit(labels.count, &settings.check));
-    check::sort(&mut findings);
+    look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
     let forced = refuse_unless_forced(&findings, settings)?;
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
@@ -321,22 +329,55 @@ pub fn read_tray(
     Ok((opened.photo, reading))
 }
 
-/// Looks at one photograph without measuring it: what would be said of it, worst first. Whether
-/// there is fruit is judged by contrast with the floor, so that no profile is needed.
+/// The checks that need floor and objects.
+fn look_at_tray(
+    opened: &Opened,
+    prepared: &Prepared,
+    labels: &LabelMap,
+    settings: &Settings,
+    findings: &mut Vec<Finding>,
+) {
+    let s = &settings.check;
+    findings.push(check::fruit(labels.count, s));
+    let shaded = tray::shaded_share(prepared, s.deep_shadow);
+    findings.extend(shaded.map(|share| tray::shadow(share, s)));
+    // Contrast alone takes the shade between berries for fruit.
+    let cover = (!opened.photo.grey)
+        .then(|| tray::densest_cover(labels, prepared, &opened.marks.frame, s.cover_window_mm))
+        .flatten();
+    findings.extend(cover.map(|cover| tray::crowding(cover, s)));
+    check::sort(findings);
+}
+
+/// Looks at one photograph without measuring it: what would be said of it, worst first. With a
+/// profile, objects are found as `read_tray` finds them; without, whether there is fruit is judged
+/// by contrast with the floor, and how thick it lies is not.
 ///
 /// A photograph that the checks refuse is no error here: its refusals are among the findings.
-pub fn check(bytes: &[u8], settings: &Settings) -> Result<Vec<Finding>, Error> {
+pub fn check(
+    bytes: &[u8],
+    profile: Option<&Profile>,
+    settings: &Settings,
+) -> Result<Vec<Finding>, Error> {
     let (opened, mut findings) = match open_checked(photo::decode(bytes)?, settings) {
         Ok(seen) => seen,
         Err(Error::Refused { findings, .. }) => return Ok(findings),
         Err(error) => return Err(error),
     };
     if refusals(&findings).next().is_none() {
-        let scene = scene(&opened.photo, &opened.marks, &opened.light);
-        let prepared = segment::prepare(&scene, &settings.segment);
-        let labels = segment::segment_by_contrast(&scene, &prepared, &settings.segment);
-        findings.push(check::fruit(labels.count, &settings.check));
-        check::sort(&mut findings);
+        let prepared = prepare(&opened, settings);
+        match profile {
+            Some(profile) => {
+                let labels = find_objects(&opened, &prepared, profile, settings);
+                look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
+            }
+            None => {
+                let scene = scene(&opened.photo, &opened.marks, &opened.light);
+                let labels = segment::segment_by_contrast(&scene, &prepared, &settings.segment);
+                findings.push(check::fruit(labels.count, &settings.check));
+                check::sort(&mut findings);
+            }
+        }
     }
     Ok(findings)
 }

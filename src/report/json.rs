@@ -129,6 +129,7 @@ impl<'a> TrayJson<'a> {
 
 fn rounded_colour(facts: ColourFacts) -> ColourFacts {
     ColourFacts {
+        paper_evenness: facts.paper_evenness.map(|e| rounded(e, 3)),
         paper_code: facts.paper_code.map(|c| rounded(c, 1)),
         grey_patches_delta_e00: facts.grey_patches_delta_e00.map(|d| rounded(d, 3)),
         grey_patches_by_paper_delta_e00: facts
