@@ -5,10 +5,12 @@
 //! [`photograph`] does both. Limits are common practice set between good and bad renderings with
 //! room on both sides; they come from no standard.
 
+pub mod tray;
+
 use image::RgbImage;
 use rayon::prelude::*;
 
-use crate::finding::{Finding, Severity};
+use crate::finding::{ColourFacts, Finding, Severity};
 use crate::frame::{CameraSource, FrameSource, Px};
 use crate::marks::Marks;
 use crate::photo::Photo;
@@ -71,6 +73,31 @@ pub struct CheckSettings {
     pub caution_tilt_deg: f64,
     /// Largest tilt, degrees (good renderings 13 and less).
     pub max_tilt_deg: f64,
+    /// White paper brighter than this in any channel is measured with a caution, sRGB code 0 to 255:
+    /// beyond 255 the camera cuts off (good renderings 248 and less).
+    pub caution_paper_code: f64,
+    /// Farthest that a grey patch may be from neutral after correction without a caution, CIEDE2000
+    /// (good renderings 2.8 and less).
+    pub caution_patch_delta_e00: f64,
+    /// Floor with less than this part of the lit floor's light lies in deep shadow, 0 to 1 (four
+    /// tenths: one stop and a third; common practice, no source).
+    pub deep_shadow: f64,
+    /// A larger share of the visible floor than this in deep shadow is measured with a caution, 0
+    /// to 1.
+    pub caution_shaded_share: f64,
+    /// Least light on the darkest tile's paper, as a part of that on the brightest's, 0 to 1 (good
+    /// renderings 0.7 and more).
+    pub min_evenness: f64,
+    /// Less than this is measured with a caution, 0 to 1.
+    pub caution_evenness: f64,
+    /// Side of the square in which crowding is judged, mm: a handful of berries each way.
+    pub cover_window_mm: f64,
+    /// Largest share of such a square that objects may cover, 0 to 1. Equal discs cover 0.907 at
+    /// most (Lagrange 1773 and Thue 1910: pi / sqrt 12), berries of many sizes seen from above a
+    /// little more; crowded renderings of one layer reach 0.86.
+    pub max_cover: f64,
+    /// A larger share than this is measured with a caution, 0 to 1.
+    pub caution_cover: f64,
     /// Fewest objects in a tray with fruit.
     pub min_objects: usize,
     /// Fewer objects than this are measured with a caution.
@@ -101,6 +128,15 @@ impl Default for CheckSettings {
             caution_object_px: 12.0,
             caution_tilt_deg: 15.0,
             max_tilt_deg: 20.0,
+            caution_paper_code: 251.0,
+            caution_patch_delta_e00: 3.0,
+            deep_shadow: 0.4,
+            caution_shaded_share: 0.15,
+            min_evenness: 0.35,
+            caution_evenness: 0.5,
+            cover_window_mm: 60.0,
+            max_cover: 0.96,
+            caution_cover: 0.91,
             min_objects: 1,
             caution_objects: 10,
         }
@@ -219,8 +255,7 @@ pub fn measure(photo: &Photo, marks: Option<&Marks>, settings: &CheckSettings) -
             })
             .reduce(f64::min);
         let fewest = corners.iter().map(|c| f.px_per_mm_at(*c)).fold(f.px_per_mm, f64::min);
-        let known =
-            f.camera_source == CameraSource::FocalLength && f.source != FrameSource::GivenScale;
+        let known = f.camera_source != CameraSource::Default && f.source != FrameSource::GivenScale;
         let tilt_deg = known.then(|| {
             let [x, y] = f.to_mm(f.lens.centre_px);
             let [cx, cy, cz] = f.camera_mm;
@@ -506,6 +541,76 @@ pub fn judge(facts: &Facts, settings: &CheckSettings) -> Vec<Finding> {
 /// Worst first, otherwise in the order given.
 pub fn sort(findings: &mut [Finding]) {
     findings.sort_by_key(|f| std::cmp::Reverse(f.severity));
+}
+
+/// What can be said of light and colour: burnt paper, when it is, whether the slip's grey patches
+/// came out neutral, and whether all tiles are lit alike.
+pub fn colour(facts: &ColourFacts, settings: &CheckSettings) -> Vec<Finding> {
+    let burnt = facts.paper_code.and_then(|code| burnt_paper(code, settings));
+    let patches = facts.grey_patches_delta_e00.filter(|_| !facts.grey);
+    let cast = patches.map(|off| colour_cast(off, settings));
+    let uneven = facts.paper_evenness.map(|part| evenness(part, settings));
+    burnt.into_iter().chain(cast).chain(uneven).collect()
+}
+
+/// Shadow or glare over part of the tray, where a tile's paper shows it.
+fn evenness(part: f64, settings: &CheckSettings) -> Finding {
+    let (refused, beware) = (part < settings.min_evenness, part < settings.caution_evenness);
+    let limit = if beware && !refused { settings.caution_evenness } else { settings.min_evenness };
+    let (p, l) = (100.0 * part, 100.0 * limit);
+    Finding {
+        check: "uneven-light",
+        severity: weigh(refused, beware),
+        value: Some(part),
+        limit: Some(limit),
+        unit: "share",
+        message: if beware {
+            format!(
+                "uneven light: the darkest tile gets {p:.0} % of the light of the brightest ({} {l:.0} %); keep shadows off the tray, light it from two sides, and photograph it again",
+                if refused { "at least" } else { "better above" }
+            )
+        } else {
+            format!(
+                "even light: the darkest tile gets {p:.0} % of that of the brightest (at least {l:.0} %)"
+            )
+        },
+    }
+}
+
+/// White that is cut off says nothing of the light; said only when it is so.
+fn burnt_paper(code: f64, settings: &CheckSettings) -> Option<Finding> {
+    let limit = settings.caution_paper_code;
+    (code > limit).then(|| Finding {
+        check: "paper-burnt-out",
+        severity: Severity::Caution,
+        value: Some(code),
+        limit: Some(limit),
+        unit: "sRGB code",
+        message: format!(
+            "paper burnt out: a tile's white reaches {code:.0} of 255 (better up to {limit:.0}), so that light and colour cast are known less well; expose less"
+        ),
+    })
+}
+
+fn colour_cast(off: f64, settings: &CheckSettings) -> Finding {
+    let limit = settings.caution_patch_delta_e00;
+    let beware = off > limit;
+    Finding {
+        check: "colour-cast",
+        severity: weigh(false, beware),
+        value: Some(off),
+        limit: Some(limit),
+        unit: "CIEDE2000",
+        message: if beware {
+            format!(
+                "colour cast: a grey patch of the slip is {off:.1} from neutral after correction (better below {limit:.1}); light tray and slip alike, print a clean slip, or give measured patches (--patches)"
+            )
+        } else {
+            format!(
+                "grey patches within {off:.1} of neutral after correction (CIEDE2000, at most {limit:.1})"
+            )
+        },
+    }
 }
 
 /// Whether anything but bare floor was found in the tray; to be asked after the objects were.

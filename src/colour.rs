@@ -3,7 +3,11 @@
 //! Formulas: IEC 61966-2-1 (sRGB), CIE 15 (CIELAB). The white is the row sums of the sRGB matrix,
 //! so that greys have exactly a* = b* = 0.
 
+pub mod patches;
+
 use std::sync::LazyLock;
+
+use patches::Tone;
 
 /// CIELAB coordinates: L* (0 to 100), a*, b*.
 pub type Lab = [f64; 3];
@@ -51,6 +55,23 @@ pub fn lab_from_xyz(xyz: [f64; 3], white: [f64; 3]) -> Lab {
 /// CIELAB (D65) of linear sRGB; greys are exactly neutral.
 pub fn lab_from_linear(rgb: [f64; 3]) -> Lab {
     lab_from_xyz(xyz_from_linear(rgb), TO_XYZ.map(|row| row.iter().sum()))
+}
+
+/// The sRGB matrix from XYZ with the four decimals of the standard.
+const FROM_XYZ: [[f64; 3]; 3] =
+    [[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]];
+
+/// Linear sRGB of CIELAB (D65); below 0 or above 1 outside sRGB's gamut. The two matrices of the
+/// standard undo each other to 0.0002.
+pub fn linear_from_lab(lab: Lab) -> [f64; 3] {
+    const DELTA: f64 = 6.0 / 29.0;
+    let back = |f: f64| {
+        if f > DELTA { f.powi(3) } else { (f - 4.0 / 29.0) * 3.0 * DELTA * DELTA }
+    };
+    let fy = (lab[0] + 16.0) / 116.0;
+    let f = [fy + lab[1] / 500.0, fy, fy - lab[2] / 200.0];
+    let xyz: [f64; 3] = std::array::from_fn(|i| back(f[i]) * TO_XYZ[i].iter().sum::<f64>());
+    FROM_XYZ.map(|row| row[0] * xyz[0] + row[1] * xyz[1] + row[2] * xyz[2])
 }
 
 /// CIELAB (D65) of an 8-bit sRGB colour.
@@ -172,13 +193,16 @@ pub enum ColourSource {
 }
 
 /// Linear-light illumination over the photograph: the paper's linear RGB as a plane over pixel
-/// coordinates (value = c0 + cx·x + cy·y per channel), divided by the paper's reflectance.
+/// coordinates (value = c0 + cx·x + cy·y per channel), divided by the paper's reflectance; and what
+/// the tones below the paper's white are off by when it is divided out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Light {
     /// Where it came from.
     pub source: ColourSource,
     /// Per channel: constant, slope per px in x, slope per px in y.
     pub plane: [[f64; 3]; 3],
+    /// Balance of the tones, from the grey patches.
+    pub tone: Tone,
 }
 
 /// Reflectance of plain office paper (common practice, no source; the renderings' paper is 0.86).
@@ -187,12 +211,12 @@ pub const PAPER_REFLECTANCE: f64 = 0.86;
 impl Light {
     /// No correction.
     pub fn none() -> Light {
-        Light { source: ColourSource::None, plane: [[1.0, 0.0, 0.0]; 3] }
+        Light::constant(ColourSource::None, [1.0; 3])
     }
 
     /// One light for the whole photograph.
     pub fn constant(source: ColourSource, rgb: [f64; 3]) -> Light {
-        Light { source, plane: rgb.map(|c| [c, 0.0, 0.0]) }
+        Light { source, plane: rgb.map(|c| [c, 0.0, 0.0]), tone: Tone::default() }
     }
 
     /// Illumination at a pixel, linear RGB; never below a hundredth, so that dividing is safe.
@@ -241,7 +265,7 @@ impl Light {
             };
             *out = [mean - gx * centre[0] - gy * centre[1], gx, gy];
         }
-        Some(Light { source: ColourSource::Paper, plane })
+        Some(Light { source: ColourSource::Paper, plane, tone: Tone::default() })
     }
 }
 
@@ -286,35 +310,4 @@ pub fn paper_samples(
         out.push((frame.to_px(*centre), median));
     }
     out
-}
-
-/// Greatest CIEDE2000 distance of grey patches from neutral of their own lightness after the light
-/// is divided out. Patches: nominal code and quadrilateral in the photograph. None without any.
-pub fn patch_error(
-    photo: &crate::photo::Photo,
-    light: &Light,
-    patches: &[(u8, [[f64; 2]; 4])],
-) -> Option<f64> {
-    let (w, h) = (photo.rgb.width() as usize, photo.rgb.height() as usize);
-    patches
-        .iter()
-        .filter_map(|(_, quad)| {
-            let mut sum = [0.0f64; 3];
-            let mut n = 0.0;
-            crate::segment::raster::fill_polygon(quad, w, h, |y, a, b| {
-                for x in a..b {
-                    let px = photo.rgb.get_pixel(x as u32, y as u32);
-                    let lit = light.at(x as f64, y as f64);
-                    for c in 0..3 {
-                        sum[c] += f64::from(linear(px.0[c])) / lit[c];
-                    }
-                    n += 1.0;
-                }
-            });
-            (n > 0.0).then(|| {
-                let lab = lab_from_linear(sum.map(|s| s / n));
-                delta_e2000(lab, [lab[0], 0.0, 0.0])
-            })
-        })
-        .reduce(f64::max)
 }

@@ -34,14 +34,36 @@ pub struct Finding {
     pub message: String,
 }
 
+/// What grey patches are held against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PatchColours {
+    /// Neutral, as they are meant to be printed.
+    Nominal,
+    /// As measured by the user.
+    Measured,
+}
+
 /// How the colours of a photograph came about.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct ColourFacts {
     /// What they were corrected by.
     pub source: ColourSource,
-    /// Greatest CIEDE2000 difference of the slip's grey patches from neutral after correction;
-    /// none without a slip.
+    /// Strongest channel of the whitest tile's paper, sRGB code 0 to 255; none without tiles.
+    pub paper_code: Option<f64>,
+    /// Light on the darkest tile's paper as a part of that on the brightest's, linear luminance, 0
+    /// to 1; none with fewer than two tiles.
+    pub paper_evenness: Option<f64>,
+    /// Greatest CIEDE2000 difference of the slip's grey patches from neutral (or from their
+    /// measured a*, b*) after correction; none without a slip.
     pub grey_patches_delta_e00: Option<f64>,
+    /// The same by the paper alone, before the tones below its white were balanced.
+    pub grey_patches_by_paper_delta_e00: Option<f64>,
+    /// What the patches were held against.
+    pub patches: PatchColours,
+    /// Factors of red, green and blue that the patches ask of tones well below the paper's white;
+    /// 1 changes nothing.
+    pub tone_gain: [f64; 3],
     /// True when the photograph carries no colour: measured, not classified.
     pub grey: bool,
 }

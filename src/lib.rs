@@ -18,6 +18,7 @@ pub mod network;
 pub mod photo;
 pub mod pipeline;
 pub mod plan;
+pub mod print;
 pub mod profile;
 pub mod report;
 pub mod score;

@@ -239,6 +239,7 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
     let (w, h) = (labels.width, labels.height);
     let raw = photo.rgb.as_raw();
     let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
+    let tone = light.tone;
     let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
     let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
         .into_par_iter()
@@ -301,9 +302,9 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
                     }
                     let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
                     let t = x as f64 / w as f64;
-                    let rgb: [f32; 3] = std::array::from_fn(|c| {
+                    let rgb = tone.apply(std::array::from_fn(|c| {
                         table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
-                    });
+                    }));
                     let lab = colour::fast_lab(rgb);
                     s.inner += 1;
                     for c in 0..3 {

@@ -2,10 +2,11 @@
 
 use std::time::Instant;
 
-use crate::check::{self, CheckSettings};
+use crate::check::{self, CheckSettings, tray};
 use crate::classify::{self, ClassifySettings, Fruit, ObjectReading};
+use crate::colour::patches::{self, MeasuredPatches};
 use crate::colour::{self, ColourSource, Light};
-use crate::finding::{ColourFacts, Finding, Severity};
+use crate::finding::{ColourFacts, Finding, PatchColours, Severity};
 use crate::frame::{CameraSource, FrameSource};
 use crate::marks::{self, Marks, MarksError, MarksSettings};
 use crate::measure::{self, Measures, Silhouette};
@@ -59,6 +60,8 @@ pub struct Settings {
     pub classify: ClassifySettings,
     /// Limits of the checks.
     pub check: CheckSettings,
+    /// Measured colours of the slip's grey patches; none takes them as neutral.
+    pub patches: Option<MeasuredPatches>,
     /// Measure a photograph that the checks refuse.
     pub force: bool,
 }
@@ -123,8 +126,11 @@ pub fn open(photo: Photo, settings: &Settings) -> Result<Opened, MarksError> {
 fn open_checked(photo: Photo, settings: &Settings) -> Result<(Opened, Vec<Finding>), Error> {
     match marks::read(&photo, &settings.marks) {
         Ok(marks) => {
-            let findings = check::photograph(&photo, Some(&marks), &settings.check);
-            Ok((light_up(photo, marks, settings), findings))
+            let mut findings = check::photograph(&photo, Some(&marks), &settings.check);
+            let opened = light_up(photo, marks, settings);
+            findings.extend(check::colour(&opened.colour, &settings.check));
+            check::sort(&mut findings);
+            Ok((opened, findings))
         }
         Err(error @ (MarksError::NoScale { .. } | MarksError::NoFloor { .. })) => {
             let findings = check::photograph(&photo, None, &settings.check);
@@ -156,18 +162,40 @@ fn light_up(photo: Photo, marks: Marks, settings: &Settings) -> Opened {
         marks::layout::TILE_SYMBOL_MM / 2.0 + 0.5,
         marks::layout::TILE_PAPER_MM / 2.0 - 0.7,
     );
-    let light = if photo.grey {
+    let mut light = if photo.grey {
         Light::from_paper(&samples).unwrap_or_else(Light::none)
     } else {
         Light::from_paper(&samples).unwrap_or_else(|| floor_light(&photo, &marks, settings))
     };
-    let patches = marks.slip.as_ref().map(|s| colour::patch_error(&photo, &light, &s.patches));
+    let seen = marks.slip.as_ref().map(|s| patches::see(&photo, &light, &s.patches));
+    let seen = seen.unwrap_or_default();
+    let measured = settings.patches.as_ref();
+    let by_paper = patches::error(&seen, &light.tone, measured);
+    // Only paper is known to be white all over; a floor that is taken as neutral may be off itself,
+    // and a grey picture has no colour to balance.
+    if light.source == ColourSource::Paper && !photo.grey {
+        light.tone = patches::balance(&seen, measured);
+    }
+    let paper = samples.iter().flat_map(|(_, rgb)| *rgb).reduce(f64::max);
     let colour = ColourFacts {
         source: light.source,
-        grey_patches_delta_e00: patches.flatten(),
+        paper_code: paper.map(|v| 255.0 * colour::encode_srgb(v)),
+        paper_evenness: evenness(&samples),
+        grey_patches_delta_e00: patches::error(&seen, &light.tone, measured),
+        grey_patches_by_paper_delta_e00: by_paper,
+        patches: if measured.is_some() { PatchColours::Measured } else { PatchColours::Nominal },
+        tone_gain: light.tone.gain,
         grey: photo.grey,
     };
     Opened { photo, marks, light, colour }
+}
+
+/// Luminance of the darkest paper as a part of the brightest's.
+fn evenness(samples: &[([f64; 2], [f64; 3])]) -> Option<f64> {
+    let light = samples.iter().map(|(_, rgb)| colour::xyz_from_linear(*rgb)[1]);
+    let (least, most) =
+        light.fold((f64::INFINITY, 0.0f64), |(low, high), y| (low.min(y), high.max(y)));
+    (samples.len() > 1 && most > 0.0).then(|| least / most)
 }
 
 /// Without paper, the tray floor is the only thing that may be neutral.
@@ -266,8 +294,7 @@ pub fn read_tray(
     clock.lap("floor");
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
-    findings.push(check::fruit(labels.count, &settings.check));
-    check::sort(&mut findings);
+    look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
     let forced = refuse_unless_forced(&findings, settings)?;
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
@@ -302,22 +329,55 @@ pub fn read_tray(
     Ok((opened.photo, reading))
 }
 
-/// Looks at one photograph without measuring it: what would be said of it, worst first. Whether
-/// there is fruit is judged by contrast with the floor, so that no profile is needed.
+/// The checks that need floor and objects.
+fn look_at_tray(
+    opened: &Opened,
+    prepared: &Prepared,
+    labels: &LabelMap,
+    settings: &Settings,
+    findings: &mut Vec<Finding>,
+) {
+    let s = &settings.check;
+    findings.push(check::fruit(labels.count, s));
+    let shaded = tray::shaded_share(prepared, s.deep_shadow);
+    findings.extend(shaded.map(|share| tray::shadow(share, s)));
+    // Contrast alone takes the shade between berries for fruit.
+    let cover = (!opened.photo.grey)
+        .then(|| tray::densest_cover(labels, prepared, &opened.marks.frame, s.cover_window_mm))
+        .flatten();
+    findings.extend(cover.map(|cover| tray::crowding(cover, s)));
+    check::sort(findings);
+}
+
+/// Looks at one photograph without measuring it: what would be said of it, worst first. With a
+/// profile, objects are found as `read_tray` finds them; without, whether there is fruit is judged
+/// by contrast with the floor, and how thick it lies is not.
 ///
 /// A photograph that the checks refuse is no error here: its refusals are among the findings.
-pub fn check(bytes: &[u8], settings: &Settings) -> Result<Vec<Finding>, Error> {
+pub fn check(
+    bytes: &[u8],
+    profile: Option<&Profile>,
+    settings: &Settings,
+) -> Result<Vec<Finding>, Error> {
     let (opened, mut findings) = match open_checked(photo::decode(bytes)?, settings) {
         Ok(seen) => seen,
         Err(Error::Refused { findings, .. }) => return Ok(findings),
         Err(error) => return Err(error),
     };
     if refusals(&findings).next().is_none() {
-        let scene = scene(&opened.photo, &opened.marks, &opened.light);
-        let prepared = segment::prepare(&scene, &settings.segment);
-        let labels = segment::segment_by_contrast(&scene, &prepared, &settings.segment);
-        findings.push(check::fruit(labels.count, &settings.check));
-        check::sort(&mut findings);
+        let prepared = prepare(&opened, settings);
+        match profile {
+            Some(profile) => {
+                let labels = find_objects(&opened, &prepared, profile, settings);
+                look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
+            }
+            None => {
+                let scene = scene(&opened.photo, &opened.marks, &opened.light);
+                let labels = segment::segment_by_contrast(&scene, &prepared, &settings.segment);
+                findings.push(check::fruit(labels.count, &settings.check));
+                check::sort(&mut findings);
+            }
+        }
     }
     Ok(findings)
 }
@@ -353,6 +413,16 @@ fn assumptions(opened: &Opened, judged: &classify::Judged, settings: &Settings) 
         ColourSource::None => out.push(
             "no paper and no neutral floor in view: colours taken as the camera gives them".into(),
         ),
+    }
+    if !opened.light.tone.is_none() {
+        let [red, _, blue] = opened.light.tone.gain;
+        let held = match opened.colour.patches {
+            PatchColours::Nominal => "taken as neutral",
+            PatchColours::Measured => "as measured",
+        };
+        out.push(format!(
+            "middle and dark tones balanced by the slip's grey patches, {held} (red x {red:.3}, blue x {blue:.3})"
+        ));
     }
     if opened.marks.frame.camera_source == CameraSource::Default
         && !out.iter().any(|n| n.contains("height"))

@@ -287,3 +287,29 @@ fn small_pictures_and_missing_exif() {
         assert!(marks.notes.iter().any(|n| n.contains("600 mm above")), "{:?}", marks.notes);
     }
 }
+
+#[test]
+fn a_camera_height_that_is_given_wins_over_the_focal_length() {
+    for name in ["black-unsorted-1", "more-10-white-black-natural-window"] {
+        let (photo, scene) = load(name);
+        let truth = [0, 1, 2].map(|k| number(&scene["camera_mm"][k]));
+        for (height, focal) in [(truth[2], true), (truth[2], false), (1.1 * truth[2], true)] {
+            let mut photo = photo.clone();
+            if !focal {
+                photo.exif.focal_35mm = None;
+            }
+            let settings =
+                MarksSettings { camera_height_mm: Some(height), ..MarksSettings::default() };
+            let marks = read(&photo, &settings).unwrap();
+            assert_eq!(marks.frame.camera_source, CameraSource::Given);
+            assert_eq!(marks.frame.camera_mm[2], height);
+            assert!(marks.notes.iter().any(|n| n.contains("height as given")), "{:?}", marks.notes);
+            // Where it stands follows from tilt and height.
+            for k in 0..2 {
+                let off = marks.frame.camera_mm[k] - truth[k];
+                let most = if height == truth[2] { 0.01 } else { 0.03 };
+                assert!(off.abs() < most * truth[2], "{name}: {off} mm");
+            }
+        }
+    }
+}

@@ -1,4 +1,5 @@
 use super::*;
+use crate::finding::{ColourSource, PatchColours};
 
 fn good() -> Facts {
     Facts {
@@ -115,6 +116,40 @@ fn cautions_come_before_refusals_on_the_way_out() {
         ]
     );
     assert!(refused(&f).is_empty());
+}
+
+#[test]
+fn colours_are_told_with_a_caution_just_outside() {
+    let s = CheckSettings::default();
+    let facts = |paper: f64, patches: f64| ColourFacts {
+        source: ColourSource::Paper,
+        paper_code: Some(paper),
+        paper_evenness: Some(0.9),
+        grey_patches_delta_e00: Some(patches),
+        grey_patches_by_paper_delta_e00: Some(patches),
+        patches: PatchColours::Nominal,
+        tone_gain: [1.0; 3],
+        grey: false,
+    };
+    let beware = |f: &ColourFacts| -> Vec<&str> {
+        colour(f, &s).iter().filter(|f| f.severity == Severity::Caution).map(|f| f.check).collect()
+    };
+    let (p, d) = (s.caution_paper_code, s.caution_patch_delta_e00);
+    assert_eq!(beware(&facts(p - 1e-6, d - 1e-6)), Vec::<&str>::new());
+    assert_eq!(beware(&facts(p + 1e-6, d - 1e-6)), ["paper-burnt-out"]);
+    assert_eq!(beware(&facts(p - 1e-6, d + 1e-6)), ["colour-cast"]);
+    // A grey picture has no cast.
+    let grey = ColourFacts { grey: true, ..facts(100.0, 9.0) };
+    assert_eq!(beware(&grey), Vec::<&str>::new());
+    // Light that leaves a tile in the dark is refused.
+    let uneven = |part: f64| {
+        let facts = ColourFacts { paper_evenness: Some(part), ..facts(200.0, 1.0) };
+        colour(&facts, &s).into_iter().find(|f| f.check == "uneven-light").map(|f| f.severity)
+    };
+    assert_eq!(uneven(s.caution_evenness), Some(Severity::Fine));
+    assert_eq!(uneven(s.caution_evenness - 1e-6), Some(Severity::Caution));
+    assert_eq!(uneven(s.min_evenness), Some(Severity::Caution));
+    assert_eq!(uneven(s.min_evenness - 1e-6), Some(Severity::Refusal));
 }
 
 #[test]

@@ -39,7 +39,8 @@ pub fn run(args: &CheckArgs) -> Result<Ending, Error> {
 fn check(path: &Path, reader: &Reader) -> Checked {
     let file = path.display().to_string();
     let checked = std::fs::read(path).map_err(|e| unreadable(path, &e)).and_then(|bytes| {
-        pipeline::check(&bytes, &reader.settings).map_err(|e| left_out(path, &e))
+        pipeline::check(&bytes, Some(&reader.profile), &reader.settings)
+            .map_err(|e| left_out(path, &e))
     });
     match checked {
         Ok(findings) => Checked {

@@ -2,6 +2,7 @@
 //! come from here. Values are checked here one by one; how they fit together is checked in
 //! [`super::settings`].
 
+use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -31,6 +32,10 @@ pub enum Command {
     Assess(AssessArgs),
     /// Say whether photographs are good enough, without measuring them
     Check(CheckArgs),
+    /// Print the four tiles for a tray
+    Marks(MarksArgs),
+    /// Print load slips, one for each tray
+    Slip(SlipArgs),
     /// Compare readings with photographs whose truth is known
     Score(ScoreArgs),
     /// Teach a new profile from photographs whose truth is known
@@ -115,9 +120,15 @@ pub struct ReadingArgs {
     #[arg(long, value_name = "N", value_parser = number(0.5, 200.0))]
     pub px_per_mm: Option<f64>,
 
-    /// Height of the lens above the tray floor in mm, when the file does not tell its focal length
+    /// Height of the lens above the tray floor in mm, as measured; overrides what the file's focal
+    /// length says
     #[arg(long, value_name = "MM", value_parser = number(50.0, 5000.0))]
     pub camera_height: Option<f64>,
+
+    /// Measured colours of the slip's grey patches (docs/photographs.md shows the file); taken as
+    /// neutral when left out
+    #[arg(long, value_name = "FILE")]
+    pub patches: Option<PathBuf>,
 
     /// Skin colour of the fruit; found by itself when left out
     #[arg(long, value_enum)]
@@ -182,6 +193,64 @@ pub struct CheckArgs {
     #[command(flatten)]
     #[allow(missing_docs)]
     pub machine: MachineArgs,
+}
+
+/// Makes a page with the four paper tiles for a tray, at true size: cut lines, a ruler to check the
+/// printer, and how to lay them. Print it at 100 % and measure the ruler before you cut.
+///
+/// Each tile tells its own place on the tray's floor, so the sheet is right for trays of this size
+/// only.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    acinus marks --tray 330x250 --out marks.pdf\n      \
+        tiles for a tray whose floor is 330 by 250 mm inside the walls\n  \
+    acinus marks --tray 330x250 --out marks.svg --paper letter\n      \
+        the same as a drawing, on US Letter")]
+pub struct MarksArgs {
+    /// Inner size of the tray floor in mm, width by height
+    #[arg(long, value_name = "330x250", value_parser = tray_size)]
+    pub tray: [f64; 2],
+
+    /// File to write; its ending, .pdf or .svg, says which
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+
+    /// Size of the sheet
+    #[arg(long, value_enum, default_value_t = Paper::A4)]
+    pub paper: Paper,
+}
+
+/// Makes pages of load slips, one slip for each tray. A slip lies in the tray and is photographed
+/// with it: it carries the names by which photographs are grouped, and six grey patches that check
+/// the colours.
+///
+/// Names hold A to Z, 0 to 9 and -, in upper case. Usual lots are UNSORTED, SORTED and WASTE.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    acinus slip HV-0417 UNSORTED --trays 5 --out slips.pdf\n      \
+        slips for trays 1 to 5 of the lot UNSORTED of load HV-0417\n  \
+    acinus slip HV-0417 UNSORTED --trays 6-8 --out more.pdf\n      \
+        three more trays of the same lot")]
+pub struct SlipArgs {
+    /// Name of the load, as in HV-0417
+    #[arg(value_name = "LOAD")]
+    pub load: String,
+
+    /// Name of the lot, as in UNSORTED
+    #[arg(value_name = "LOT")]
+    pub lot: String,
+
+    /// How many trays, or which: 5 stands for 1-5
+    #[arg(long, value_name = "N", value_parser = trays)]
+    pub trays: RangeInclusive<u32>,
+
+    /// File to write; its ending, .pdf or .svg, says which
+    #[arg(long, value_name = "FILE", default_value = "slips.pdf")]
+    pub out: PathBuf,
+
+    /// Size of the sheet
+    #[arg(long, value_enum, default_value_t = Paper::A4)]
+    pub paper: Paper,
 }
 
 /// Reads photographs and holds each reading against the truth beside it: NAME.json and
@@ -277,6 +346,15 @@ pub enum Format {
     Json,
 }
 
+/// Size of a printed sheet.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Paper {
+    /// 210 x 297 mm
+    A4,
+    /// 8.5 x 11 inches
+    Letter,
+}
+
 /// Skin colour of the fruit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Fruit {
@@ -296,6 +374,17 @@ fn tray_size(text: &str) -> Result<[f64; 2], String> {
         Err(_) => Err(how.to_owned()),
     };
     Ok([side(w)?, side(h)?])
+}
+
+/// `5` (1 to 5) or `6-8`.
+fn trays(text: &str) -> Result<RangeInclusive<u32>, String> {
+    let number = |t: &str| {
+        t.trim().parse::<u32>().map_err(|_| "give a number of trays, as in 5, or which, as in 6-8")
+    };
+    match text.split_once('-') {
+        None => Ok(1..=number(text)?),
+        Some((first, last)) => Ok(number(first)?..=number(last)?),
+    }
 }
 
 /// A number from `low` to `high`.
@@ -322,6 +411,15 @@ mod tests {
         assert_eq!(tray_size("330.5 × 250"), Ok([330.5, 250.0]));
         for wrong in ["330", "x", "330x", "33x25", "NaNx250", "infx250", "-330x250"] {
             assert!(tray_size(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn tray_numbers() {
+        assert_eq!(trays("5"), Ok(1..=5));
+        assert_eq!(trays("6-8"), Ok(6..=8));
+        for wrong in ["", "-5", "five", "1-", "1-2-3", "1.5"] {
+            assert!(trays(wrong).is_err(), "{wrong}");
         }
     }
 

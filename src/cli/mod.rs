@@ -8,6 +8,7 @@ mod assess;
 mod check;
 pub mod flags;
 mod help_files;
+mod print_sheets;
 mod progress;
 mod read;
 mod score;
@@ -16,6 +17,7 @@ mod train;
 
 use std::io::{self, Write as _};
 
+use acinus::print::PrintError;
 use flags::{Cli, Command};
 
 /// How a run ended, when it could be run at all.
@@ -59,11 +61,22 @@ impl Error {
     }
 }
 
+impl From<PrintError> for Error {
+    fn from(error: PrintError) -> Self {
+        match error {
+            PrintError::Typeset { .. } => Error::Failed(error.to_string()),
+            wrong => Error::Usage(wrong.to_string()),
+        }
+    }
+}
+
 /// Runs one command.
 pub fn run(cli: &Cli) -> Result<Ending, Error> {
     match &cli.command {
         Command::Assess(args) => assess::run(args),
         Command::Check(args) => check::run(args),
+        Command::Marks(args) => print_sheets::marks(args),
+        Command::Slip(args) => print_sheets::slip(args),
         Command::Score(args) => score::run(args),
         Command::Train(args) => train::run(args),
         Command::Completions(args) => help_files::completions(args),

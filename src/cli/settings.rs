@@ -6,6 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use acinus::classify::Fruit;
+use acinus::colour::patches::MeasuredPatches;
 use acinus::load::{LotSettings, SorterRates, WithoutSlip};
 use acinus::pipeline;
 use acinus::profile::Profile;
@@ -80,8 +81,10 @@ pub fn reader(args: &ReadingArgs, force: bool) -> Result<Reader, Error> {
     let mut settings = pipeline::Settings { force, ..Default::default() };
     settings.marks.tray_mm = args.tray;
     settings.marks.px_per_mm = args.px_per_mm;
-    if let Some(height) = args.camera_height {
-        settings.marks.default_height_mm = height;
+    settings.marks.camera_height_mm = args.camera_height;
+    if let Some(path) = &args.patches {
+        let measured = MeasuredPatches::read(path).map_err(|e| Error::Usage(e.to_string()))?;
+        settings.patches = Some(measured);
     }
     settings.classify.fruit = args.fruit.map(|f| match f {
         flags::Fruit::Black => Fruit::Black,

@@ -77,10 +77,6 @@ pub enum Words {
 /// Reads `TRAY1 A 18.0 18.0 24.0` and `LOAD1 LOAD LOT T1`.
 pub fn words(text: &str) -> Words {
     let parts: Vec<&str> = text.split_whitespace().collect();
-    let word = |w: &str| {
-        !w.is_empty()
-            && w.bytes().all(|b| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-')
-    };
     match parts.as_slice() {
         ["TRAY1", name, x, y, side] => {
             let name = match *name {
@@ -100,7 +96,7 @@ pub fn words(text: &str) -> Words {
                 _ => Words::Other(text.to_owned()),
             }
         }
-        ["LOAD1", load, lot, tray] if word(load) && word(lot) => {
+        ["LOAD1", load, lot, tray] if SlipText::is_word(load) && SlipText::is_word(lot) => {
             match tray.strip_prefix('T').and_then(|n| n.parse::<u32>().ok()) {
                 Some(tray) => {
                     Words::Slip(SlipText { load: (*load).into(), lot: (*lot).into(), tray })

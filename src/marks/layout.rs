@@ -7,6 +7,8 @@ use crate::frame::{Mm, Px, TrayFrame};
 pub const TILE_PAPER_MM: f64 = 30.0;
 /// Side of a tile's symbol as we print it, mm (quiet zone not counted).
 pub const TILE_SYMBOL_MM: f64 = 24.0;
+/// From a wall of the tray to the near side of a tile's paper, mm.
+pub const TILE_INSET_MM: f64 = 3.0;
 /// Width and height of the slip's paper, mm.
 pub const SLIP_PAPER_MM: [f64; 2] = [72.0, 30.0];
 /// Side of the slip's symbol, mm (quiet zone not counted).
@@ -21,6 +23,20 @@ pub const SLIP_PATCH_AT_MM: Mm = [29.0, 20.0];
 pub const SLIP_PATCH_MM: f64 = 6.0;
 /// From one patch to the next, mm.
 pub const SLIP_PATCH_PITCH_MM: f64 = 6.4;
+
+/// Where each tile's symbol has its centre on a floor of the given inner size, mm, with 0.1 mm
+/// resolution as in its text: A top left, B top right, C bottom right, D bottom left.
+pub fn tile_centres(tray_mm: [f64; 2]) -> [(char, Mm); 4] {
+    let near = TILE_INSET_MM + TILE_PAPER_MM / 2.0;
+    let [far_x, far_y] = tray_mm.map(|side| ((side - near) * 10.0).round() / 10.0);
+    [('A', [near, near]), ('B', [far_x, near]), ('C', [far_x, far_y]), ('D', [near, far_y])]
+}
+
+/// What a tile's symbol says.
+pub fn tile_text(name: char, centre_mm: Mm) -> String {
+    let [x, y] = centre_mm;
+    format!("TRAY1 {name} {x:.1} {y:.1} {TILE_SYMBOL_MM:.1}")
+}
 
 /// Straight edges bend in the photograph (lens) and paper curls; a polygon follows an edge in
 /// this many pieces.

@@ -55,6 +55,19 @@ pub struct SlipText {
     pub tray: u32,
 }
 
+impl SlipText {
+    /// What the slip's symbol says.
+    pub fn code(&self) -> String {
+        format!("LOAD1 {self}")
+    }
+
+    /// Whether a load's or lot's name can stand on a slip: A to Z, 0 to 9 and -.
+    pub fn is_word(name: &str) -> bool {
+        let plain = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit() || b == b'-';
+        !name.is_empty() && name.bytes().all(plain)
+    }
+}
+
 impl std::fmt::Display for SlipText {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "{} {} T{}", self.load, self.lot, self.tray)
@@ -97,6 +110,9 @@ pub struct MarksSettings {
     /// The lens's position in the tray frame (x, y, height above the floor, mm), as the user gave
     /// it: overrides the focal length.
     pub camera_mm: Option<[f64; 3]>,
+    /// Height of the lens above the floor as the user measured it, mm: overrides the focal length,
+    /// and is overridden by `camera_mm`.
+    pub camera_height_mm: Option<f64>,
     /// Height of the camera above the floor when the file has no focal length, mm.
     pub default_height_mm: f64,
     /// The reduced picture's longer side is about this many pixels.
@@ -122,6 +138,7 @@ impl Default for MarksSettings {
             tray_mm: None,
             px_per_mm: None,
             camera_mm: None,
+            camera_height_mm: None,
             default_height_mm: 450.0,
             coarse_px: 1400,
             max_candidates: 48,
@@ -638,6 +655,13 @@ fn place_camera(
         frame.camera_source = CameraSource::Given;
         return;
     }
+    if let Some(height) = settings.camera_height_mm {
+        let [x, y] = foot_of_camera(height, frame).unwrap_or(under);
+        frame.camera_mm = [x, y, height];
+        frame.camera_source = CameraSource::Given;
+        notes.push(format!("camera height as given, {height:.0} mm above the tray floor"));
+        return;
+    }
     let from_focal = photo.exif.focal_35mm.and_then(|f| {
         let f = frame::focal_px(f, width, height, frame.lens.k1);
         frame::camera_position(&frame.mm_to_px, &frame.lens, f)
@@ -656,6 +680,24 @@ fn place_camera(
             ));
         }
     }
+}
+
+/// The point of the floor straight below a lens of known height: the focal length is varied until
+/// the homography's camera has that height.
+fn foot_of_camera(height_mm: f64, frame: &TrayFrame) -> Option<Mm> {
+    // Seen straight from above, height times scale is the focal length.
+    let mut focal_px = height_mm * frame.px_per_mm;
+    let mut foot = None;
+    for _ in 0..8 {
+        let [x, y, z] = frame::camera_position(&frame.mm_to_px, &frame.lens, focal_px)?;
+        foot = Some([x, y]);
+        let factor = height_mm / z;
+        if !factor.is_finite() || (factor - 1.0).abs() < 1e-6 {
+            break;
+        }
+        focal_px *= factor.clamp(0.5, 2.0);
+    }
+    foot
 }
 
 #[cfg(test)]

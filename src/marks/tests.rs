@@ -397,6 +397,19 @@ fn wrong_sets_are_told_and_never_guessed_over() {
     let error = shoot(&prints).unwrap_err();
     assert!(matches!(error, MarksError::TilesContradict { .. }), "{error}");
 
+    // Tiles of two trays: C was printed for a larger one.
+    let mut prints = four_tiles(1.0);
+    let mut other = tile_print('C', 402.0, 282.0, 24.0, 1.0);
+    other.at = prints[2].at;
+    prints[2] = other;
+    let error = shoot(&prints).unwrap_err();
+    assert!(matches!(error, MarksError::TilesContradict { .. }), "{error}");
+    assert!(error.to_string().contains("B says x = 142 mm, C says 402 mm"), "{error}");
+    // Two tiles alone, of two trays, that lie across each other: nothing in common to contradict
+    // but their distance.
+    let error = shoot(&[prints.remove(0), prints.remove(1)]).unwrap_err();
+    assert!(matches!(error, MarksError::TilesContradict { .. }), "{error}");
+
     // Printed at 94 %.
     let error = shoot(&four_tiles(0.94)).unwrap_err().to_string();
     assert!(error.contains("94 % of true size"), "{error}");

@@ -12,7 +12,7 @@ use super::sheet::{Doubtful, Sheet};
 use super::text::{self, DISCLAIMER, percent, plural};
 use super::{Error, columns, escape, plots};
 use crate::classify::{Class, Outcome};
-use crate::finding::{ColourSource, Severity};
+use crate::finding::{ColourSource, PatchColours, Severity};
 use crate::frame::{CameraSource, FrameSource};
 use crate::load::{Basis, ClassFigures, DiameterSpread, GroupFigures, LossTerm, LotFigures, Share};
 
@@ -512,9 +512,13 @@ fn facts(out: &mut String, sheet: &Sheet) -> fmt::Result {
         ),
     ));
     if let Some(colour) = &sheet.colour {
+        let held = match colour.patches {
+            PatchColours::Nominal => "of neutral",
+            PatchColours::Measured => "of what was measured",
+        };
         let patches = colour
             .grey_patches_delta_e00
-            .map_or_else(String::new, |d| format!("; grey patches within {d:.1} ΔE00 of neutral"));
+            .map_or_else(String::new, |d| format!("; grey patches within {d:.1} ΔE00 {held}"));
         let words = if colour.grey {
             "a grey picture: measured, not classified"
         } else {

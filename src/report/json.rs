@@ -102,7 +102,7 @@ impl<'a> TrayJson<'a> {
             taken: reading.taken.as_deref(),
             frame: FrameJson::new(&reading.marks),
             slip: reading.marks.slip.as_ref().map(|s| &s.text),
-            colour: reading.colour,
+            colour: reading.colour.map(rounded_colour),
             fruit: reading.fruit,
             profile: &reading.profile,
             findings: &reading.findings,
@@ -124,6 +124,19 @@ impl<'a> TrayJson<'a> {
     /// The document as bytes, with a line end.
     pub fn bytes(&self) -> Result<Vec<u8>, Error> {
         to_bytes(self)
+    }
+}
+
+fn rounded_colour(facts: ColourFacts) -> ColourFacts {
+    ColourFacts {
+        paper_evenness: facts.paper_evenness.map(|e| rounded(e, 3)),
+        paper_code: facts.paper_code.map(|c| rounded(c, 1)),
+        grey_patches_delta_e00: facts.grey_patches_delta_e00.map(|d| rounded(d, 3)),
+        grey_patches_by_paper_delta_e00: facts
+            .grey_patches_by_paper_delta_e00
+            .map(|d| rounded(d, 3)),
+        tone_gain: facts.tone_gain.map(|g| rounded(g, 4)),
+        ..facts
     }
 }
 

@@ -73,6 +73,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
     let raw = photo.rgb.as_raw();
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
     let [l, a, b, rg, bg] = &mut planes;
+    let tone = light.tone;
     let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
     l.par_chunks_mut(width)
         .zip(a.par_chunks_mut(width))
@@ -100,9 +101,9 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
             let right = light.at((origin[0] + width * factor) as f64, y);
             for (x, sum) in sums.iter().enumerate() {
                 let t = x as f64 / width as f64;
-                let rgb: [f32; 3] = std::array::from_fn(|c| {
+                let rgb = tone.apply(std::array::from_fn(|c| {
                     sum[c] * n / (left[c] + (right[c] - left[c]) * t) as f32
-                });
+                }));
                 [l[x], a[x], b[x], rg[x], bg[x]] = values(rgb);
             }
         });
