@@ -11,6 +11,7 @@ pub mod colour;
 pub mod finding;
 pub mod frame;
 mod guard;
+pub mod ledger;
 pub mod load;
 pub mod marks;
 pub mod measure;
