@@ -208,6 +208,14 @@ pub struct Delivery {
     pub bins_kg: BTreeMap<String, Decimal>,
 }
 
+impl Delivery {
+    /// Gross less tares, kg; none without gross and the truck's tare.
+    pub fn net_of_tares(&self) -> Option<Decimal> {
+        let tares = self.truck_tare_kg?.plus(self.bin_tare_kg.unwrap_or_default());
+        Some(self.gross_kg?.minus(tares))
+    }
+}
+
 /// See [`Event::DeliveryRecorded`].
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -20,6 +20,7 @@ mod sqlite;
 
 use std::path::{Path, PathBuf};
 
+use crate::terms::Decimal;
 use archive::Archive;
 use chain::{Entry, EntryFault, Head};
 use clock::Clock;
@@ -317,6 +318,75 @@ impl Ledger {
         Err(LedgerError::Archive { path: self.archive.path(sha256), source })
     }
 
+    /// Draws objects of a lot at random for a person to review; the draw is recorded, so that nobody
+    /// can draw until it suits. Without a seed the last hash is one, which nobody chooses. Gives the
+    /// draw's entry and the drawn objects, tray and number, in the order in which they lie.
+    ///
+    /// # Errors
+    /// As [`Ledger::say`], and when the lot has no object.
+    pub fn draw_review(
+        &mut self,
+        load: &str,
+        lot: &str,
+        count: u32,
+        seed: Option<u64>,
+        by: Signed<'_>,
+    ) -> Result<(u64, Vec<(u32, u32)>), LedgerError> {
+        let seed = match seed {
+            Some(seed) => seed,
+            None => seed_of(&self.head()?),
+        };
+        let record = self.load(load)?;
+        let trays = record.lots.iter().filter(|l| l.lot == lot).flat_map(|l| &l.trays);
+        let all: Vec<(u32, u32)> =
+            trays.flat_map(|t| t.objects.iter().map(|o| (t.tray, o.object))).collect();
+        let places = crate::stats::SplitMix64::new(seed).choose(all.len(), count as usize);
+        let mut objects: Vec<(u32, u32)> = places.into_iter().map(|i| all[i]).collect();
+        objects.sort_unstable();
+        let drawn = event::ReviewDrawn {
+            load: load.to_owned(),
+            lot: lot.to_owned(),
+            seed: seed.to_string(),
+            of: all.len() as u64,
+            objects: objects.clone(),
+        };
+        let head = self.say_one(Event::ReviewDrawn(drawn), by)?;
+        Ok((head.entries, objects))
+    }
+
+    /// Fixes the plan of a lot.
+    ///
+    /// # Errors
+    /// As [`Ledger::say`]; not after the lot's first tray.
+    pub fn fix_plan(
+        &mut self,
+        load: &str,
+        lot: &str,
+        settings: &crate::plan::PlanSettings,
+        plan: &crate::plan::Plan,
+        by: Signed<'_>,
+    ) -> Result<Head, LedgerError> {
+        let tray = |t: &crate::plan::PlannedTray| event::PlannedTray {
+            tray: t.number,
+            bin: t.bin.to_string(),
+            depths: t.depths.iter().map(|d| d.name().to_owned()).collect(),
+        };
+        let decimal = |value| Decimal::from_measured(value).unwrap_or_default();
+        let fixed = event::PlanFixed {
+            load: load.to_owned(),
+            lot: lot.to_owned(),
+            seed: plan.seed.to_string(),
+            bins: settings.bins_in_load,
+            expected_share: decimal(settings.expected_share),
+            half_width: decimal(settings.half_width),
+            confidence: decimal(settings.level.share()),
+            design_effect: decimal(settings.design_effect),
+            trays: plan.planned.iter().map(tray).collect(),
+            extra: plan.extra.iter().map(tray).collect(),
+        };
+        self.say_one(Event::PlanFixed(fixed), by)
+    }
+
     /// Gives an object another class.
     ///
     /// # Errors
@@ -408,12 +478,13 @@ impl Ledger {
         found.ok_or_else(|| Refusal::UnknownLoad(load.to_owned()).into())
     }
 
-    /// Mass coefficients in force for a profile; none when never fitted.
+    /// Mass coefficients in force for a profile when entry `at` was made ([`u64::MAX`]: now); none
+    /// when not fitted until then.
     ///
     /// # Errors
     /// [`LedgerError::Sql`].
-    pub fn mass_fit(&self, profile: &str) -> Result<Option<MassFitRecord>, LedgerError> {
-        self.books.mass_fit(profile)
+    pub fn mass_fit(&self, profile: &str, at: u64) -> Result<Option<MassFitRecord>, LedgerError> {
+        self.books.mass_fit(profile, at)
     }
 
     /// Weighed trays of a profile that count: entry, load, lot and number.
@@ -427,12 +498,16 @@ impl Ledger {
         self.books.weighed_trays(profile)
     }
 
-    /// Trays sorted by hand, of one variety or of all.
+    /// Trays sorted by hand, of one variety or of all, as known when entry `at` was made.
     ///
     /// # Errors
     /// [`LedgerError::Sql`].
-    pub fn hand_sorts(&self, variety: Option<&str>) -> Result<Vec<HandSortRecord>, LedgerError> {
-        self.books.hand_sorts(variety)
+    pub fn hand_sorts(
+        &self,
+        variety: Option<&str>,
+        at: u64,
+    ) -> Result<Vec<HandSortRecord>, LedgerError> {
+        self.books.hand_sorts(variety, at)
     }
 
     /// Where the chain ends.
@@ -468,6 +543,11 @@ impl Ledger {
     pub fn verify(&self, expected: Option<&Head>) -> Result<Verification, LedgerError> {
         self.books.verify(&self.archive, expected)
     }
+}
+
+/// A seed that nobody chooses: the first 64 bits of a head's hash.
+pub fn seed_of(head: &Head) -> u64 {
+    head.hash.get(..16).and_then(|hex| u64::from_str_radix(hex, 16).ok()).unwrap_or(head.entries)
 }
 
 /// Whether a photograph is in the ledger.

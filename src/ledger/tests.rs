@@ -301,8 +301,8 @@ fn a_whole_ledger_verifies_and_reads_back() {
     assert_eq!(unsorted.draws[0].reviewed.as_ref().unwrap().1.len(), 4);
     assert_eq!(load.refused.len(), 1);
     assert_eq!(load.verdict.as_deref(), Some("{\"rejects\":\"0.0512\"}"));
-    assert_eq!(ledger.mass_fit("built-in").unwrap().unwrap().coefficients[3], d("1.4"));
-    assert_eq!(ledger.hand_sorts(Some("Blue Portugal")).unwrap().len(), 1);
+    assert_eq!(ledger.mass_fit("built-in", u64::MAX).unwrap().unwrap().coefficients[3], d("1.4"));
+    assert_eq!(ledger.hand_sorts(Some("Blue Portugal"), u64::MAX).unwrap().len(), 1);
     let list = ledger.loads().unwrap();
     assert_eq!((list[0].trays, list[0].objects, list[0].planned), (3, 37, Some(3)));
     assert_eq!(ledger.receipt("HV-0417").unwrap().unwrap().entries, head.entries);

@@ -252,12 +252,13 @@ impl Books {
         read().map_err(|e| e.at(&self.path))
     }
 
-    /// Coefficients in force for a profile.
-    pub fn mass_fit(&self, profile: &str) -> Result<Option<MassFitRecord>, LedgerError> {
+    /// Coefficients in force for a profile when an entry was made.
+    pub fn mass_fit(&self, profile: &str, at: u64) -> Result<Option<MassFitRecord>, LedgerError> {
         let db = self.db();
         let mut coefficients = [Decimal::ONE; 4];
         let mut found = None;
-        let rows = all(db, "mass_fit", [profile], |r| {
+        let at = kept(at.min(i64::MAX as u64))?;
+        let rows = all(db, "mass_fit", params![profile, at], |r| {
             Ok((number(r, 0)?, r.get::<_, String>(1)?, decimal(r, 2)?, number(r, 3)?))
         })?;
         for (entry, class, coefficient, trays) in rows {
@@ -284,9 +285,14 @@ impl Books {
         .map_err(|e| e.at(&self.path))
     }
 
-    /// Trays sorted by hand, of one variety or of all.
-    pub fn hand_sorts(&self, variety: Option<&str>) -> Result<Vec<HandSortRecord>, LedgerError> {
-        all(self.db(), "hand_sorts", [variety], |r| {
+    /// Trays sorted by hand, of one variety or of all, as known when an entry was made.
+    pub fn hand_sorts(
+        &self,
+        variety: Option<&str>,
+        at: u64,
+    ) -> Result<Vec<HandSortRecord>, LedgerError> {
+        let at = kept(at.min(i64::MAX as u64))?;
+        all(self.db(), "hand_sorts", params![variety, at], |r| {
             let mut reals = [0.0; 8];
             for (i, real) in reals.iter_mut().enumerate() {
                 *real = decimal(r, 2 + i)?.to_f64();

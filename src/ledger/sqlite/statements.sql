@@ -194,13 +194,13 @@ SELECT figures FROM verdict WHERE load = ?1
 -- name: mass_fit
 SELECT entry, class, coefficient, (SELECT count(*) FROM mass_fit_tray t WHERE t.entry = mass_fit.entry)
 FROM mass_fit WHERE profile = ?1
-AND entry = (SELECT max(entry) FROM mass_fit WHERE profile = ?1)
+AND entry = (SELECT max(entry) FROM mass_fit WHERE profile = ?1 AND entry <= ?2)
 -- name: weighed_trays
 SELECT t.entry, t.load, t.lot, t.number FROM tray t JOIN weighing w ON w.tray = t.entry
 WHERE t.profile = ?1 AND t.replaced_by IS NULL ORDER BY t.entry
 -- name: hand_sorts
 SELECT variety, tray, sound_program, shriveled_program, underripe_program, debris_program, sound_g,
     shriveled_g, underripe_g, debris_g, entry
-FROM hand_sort WHERE ?1 IS NULL OR variety = ?1 ORDER BY variety, entry
+FROM hand_sort WHERE (?1 IS NULL OR variety = ?1) AND entry <= ?2 ORDER BY variety, entry
 -- name: kept
 SELECT sha256 FROM photo UNION SELECT outlines FROM tray WHERE outlines IS NOT NULL ORDER BY 1
