@@ -117,7 +117,18 @@ pub struct Settled {
 pub fn of_load(ledger: &Ledger, load: &str) -> Result<Dossier, LedgerError> {
     let record = ledger.load(load)?;
     let beside = beside(ledger, &record)?;
-    Ok(dossier(&record, &beside))
+    let mut dossier = dossier(&record, &beside);
+    if let Some(closed) = &record.verdict {
+        let now = dossier.recordable().ok().and_then(|v| canonical::canonical(&v).ok());
+        if now.as_ref() != Some(closed) {
+            dossier.cautions.push(
+                "the figures of the close were worked out by another version of the program and \
+                 differ from these; those of the close count (`acinus ledger export` has them)"
+                    .to_owned(),
+            );
+        }
+    }
+    Ok(dossier)
 }
 
 fn beside(ledger: &Ledger, record: &LoadRecord) -> Result<Beside, LedgerError> {
@@ -144,8 +155,10 @@ pub fn dossier(record: &LoadRecord, beside: &Beside) -> Dossier {
     let mut assumptions = delivery_words(&record.delivery);
     let mut cautions = Vec::new();
     let terms = record.terms.as_ref().and_then(|t| terms::check(&t.text).ok());
-    let lots: Vec<LotDossier> =
+    let mut lots: Vec<LotDossier> =
         record.lots.iter().map(|lot| lot_dossier(record, lot, beside)).collect();
+    // The delivered fruit first: it is what the terms speak of.
+    lots.sort_by_key(|l| l.lot != DELIVERED);
     compare_sampling_points(&lots, &mut cautions);
     if !beside.mass.is_empty() {
         assumptions.push("Masses carry the coefficients fitted from weighed trays.".to_owned());
@@ -259,7 +272,7 @@ fn compare_sampling_points(lots: &[LotDossier], cautions: &mut Vec<String>) {
     if taken > 1 && known < taken {
         cautions.push(
             "the sampling point of some lots is not recorded: whether their shares may be compared \
-             is not known"
+             is not known; say it with `acinus load lot`"
                 .to_owned(),
         );
     }
@@ -296,8 +309,12 @@ fn statistics(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> Lot {
     Lot { name: format!("{} {}", record.load, lot.lot), trays }
 }
 
+fn is_delivered(record: &LoadRecord, lot: &LotRecord) -> bool {
+    lot.lot == DELIVERED || record.lots.len() == 1
+}
+
 fn settings(record: &LoadRecord, lot: &LotRecord, level: Level) -> LotSettings {
-    let delivered = lot.lot == DELIVERED || record.lots.len() == 1;
+    let delivered = is_delivered(record, lot);
     let d = &record.delivery;
     LotSettings {
         level,
@@ -373,7 +390,11 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
     }
     LotDossier {
         lot: lot.lot.clone(),
-        sampling_point: lot.sampling_point.or(record.delivery.sampling_point),
+        // What is said of the delivery is said of the delivered fruit alone: sorted fruit and waste
+        // are taken elsewhere.
+        sampling_point: lot
+            .sampling_point
+            .or(record.delivery.sampling_point.filter(|_| is_delivered(record, lot))),
         planned,
         taken,
         missing,

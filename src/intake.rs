@@ -115,14 +115,9 @@ pub fn read(
             let reason = error.to_string();
             return Ok(match place(said, slip) {
                 Err(why) => Found::Nothing(why),
-                Ok((Some(load), lot, tray)) => {
-                    let load = Some(load);
+                Ok((load, lot, tray)) => {
                     Found::Refused(PhotoRefused { load, lot, tray, photo: photo(None)?, reason })
                 }
-                Ok((None, ..)) => Found::Nothing(format!(
-                    "{reason} (its slip was not read either: name the load with --load to have the \
-                     photograph kept as refused)"
-                )),
             });
         }
     };

@@ -76,7 +76,7 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
         let head = ledger.fix_plan(load, &args.lot, &settings, &plan, by)?;
         tell(&format!("plan fixed for {load} {} (entry {})", args.lot, head.entries));
     }
-    let whose = args.load.as_ref().map_or(String::new(), |l| format!("{l} {}: ", args.lot));
+    let whose = args.load.as_ref().map_or(String::new(), |l| format!("{l} {}\n", args.lot));
     let sheet =
         format!("{whose}{}\nDesign effect {design_effect:.2} ({from}).\n{debris}\n", plan.sheet());
     if let Some(out) = &args.out {

@@ -37,6 +37,8 @@ pub struct LoadSummary {
     pub outcome: Option<String>,
     /// Trays that its plans ask for; none without a plan.
     pub planned: Option<u64>,
+    /// Those of them that are in.
+    pub planned_in: u64,
     /// Trays that count.
     pub trays: u64,
     /// Objects on them.

@@ -768,6 +768,39 @@ fn files_that_are_no_ledgers_are_told_apart() {
     assert!(matches!(error, LedgerError::Newer { version: 99, .. }), "{error}");
 }
 
+/// Ledgers as earlier versions of the program wrote them (`full` above, by
+/// `ACINUS_FIXTURE=tests/data/ledger/vN.sqlite cargo test --release --lib write_a_ledger -- --ignored`
+/// at the last commit of that version).
+#[test]
+fn every_earlier_version_is_brought_up() {
+    let here = Folder::new();
+    let now = full(&here);
+    let dir = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data/ledger");
+    for version in 1..sqlite::SCHEMA_VERSION {
+        let folder = Folder::new();
+        std::fs::copy(dir.join(format!("v{version}.sqlite")), folder.file()).unwrap();
+        let found: i64 =
+            folder.raw().pragma_query_value(None, "user_version", |r| r.get(0)).unwrap();
+        assert_eq!(found, version);
+        let ledger = Ledger::open(&folder.file()).unwrap();
+        let found: i64 =
+            folder.raw().pragma_query_value(None, "user_version", |r| r.get(0)).unwrap();
+        assert_eq!(found, sqlite::SCHEMA_VERSION);
+        assert!(faults(&ledger, None).iter().all(|f| f.place == "archive"));
+        assert_eq!(ledger.entries(0).unwrap(), now.entries(0).unwrap());
+        assert_eq!(ledger.load("HV-0417").unwrap(), now.load("HV-0417").unwrap());
+    }
+}
+
+#[test]
+#[ignore = "writes a fixture"]
+fn write_a_ledger() {
+    let folder = Folder::new();
+    drop(full(&folder));
+    let to = std::env::var("ACINUS_FIXTURE").unwrap();
+    std::fs::copy(folder.file(), to).unwrap();
+}
+
 /// How the file is opened, as the engine tells it.
 #[test]
 fn commits_are_flushed_and_readers_do_not_wait() {

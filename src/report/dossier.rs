@@ -273,7 +273,8 @@ pub fn receipt(r: &Receipt) -> String {
 pub fn loads(loads: &[LoadSummary]) -> String {
     let mut out = String::new();
     for l in loads {
-        let planned = l.planned.map_or(String::new(), |n| format!(" of {n} planned"));
+        let planned =
+            l.planned.map_or(String::new(), |n| format!(" ({} of {n} planned)", l.planned_in));
         let refused = match l.refused {
             0 => String::new(),
             n => format!(", {n} refused"),

@@ -24,7 +24,7 @@ pub use verify::{Fault, Verification};
 /// Version of the tables in `tables.sql`, kept in SQLite's `user_version`.
 ///
 /// 1: as first released.
-pub const SCHEMA_VERSION: i64 = 1;
+pub(in crate::ledger) const SCHEMA_VERSION: i64 = 1;
 
 /// Says in the file's head whose it is: "Acin".
 const APPLICATION_ID: i64 = 0x4163_696E;

@@ -236,6 +236,7 @@ impl Books {
                 trays: number(r, 7)?,
                 objects: number(r, 8)?,
                 refused: number(r, 9)?,
+                planned_in: number(r, 10)?,
             })
         })
         .map_err(|e| e.at(&self.path))

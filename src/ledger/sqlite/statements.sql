@@ -144,7 +144,9 @@ SELECT l.name, l.grower, l.variety, o.at, c.at, v.outcome,
     (SELECT count(*) FROM planned_tray p WHERE p.load = l.name AND p.extra = 0),
     (SELECT count(*) FROM tray t WHERE t.load = l.name AND t.replaced_by IS NULL),
     (SELECT coalesce(sum(objects), 0) FROM tray t WHERE t.load = l.name AND t.replaced_by IS NULL),
-    (SELECT count(*) FROM refusal r WHERE r.load = l.name)
+    (SELECT count(*) FROM refusal r WHERE r.load = l.name),
+    (SELECT count(*) FROM planned_tray p JOIN tray t ON t.load = p.load AND t.lot = p.lot
+        AND t.number = p.number WHERE p.load = l.name AND p.extra = 0 AND t.replaced_by IS NULL)
 FROM load l JOIN entry o ON o.seq = l.entry LEFT JOIN entry c ON c.seq = l.closed
 LEFT JOIN verdict v ON v.load = l.name ORDER BY l.entry
 -- name: load
