@@ -77,6 +77,8 @@ pub struct LotDossier {
     pub unplanned: Vec<u32>,
     /// Retaken trays.
     pub retaken: Vec<ReplacedRecord>,
+    /// Profiles that its trays were judged with.
+    pub profiles: Vec<String>,
     /// The figures as the trays show them.
     pub figures: Option<LotFigures>,
     /// Why there are no figures.
@@ -361,6 +363,15 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
             draw.drawn.entry
         ));
     }
+    let mut profiles: Vec<String> = lot.trays.iter().map(|t| t.profile.clone()).collect();
+    profiles.sort();
+    profiles.dedup();
+    if profiles.len() > 1 {
+        cautions.push(format!(
+            "trays were judged with different profiles ({}): their classes may not mean the same",
+            profiles.join(", ")
+        ));
+    }
     let (mut figures, mut no_figures, mut settled) = (None, None, Vec::new());
     if lot.trays.is_empty() {
         no_figures = Some("no tray is in yet".to_owned());
@@ -400,6 +411,7 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
         missing,
         unplanned,
         retaken: lot.replaced.clone(),
+        profiles,
         figures,
         no_figures,
         settled,

@@ -128,7 +128,7 @@ pub fn read(
             let missing = match (load, lot) {
                 (None, _) => "load: name it with --load",
                 (_, None) => "lot: name it with --lot",
-                _ => "tray: number it with --tray",
+                _ => "tray: number it with --number",
             };
             let why = if slip.is_some() { "the slip names no" } else { "no slip was read, so no" };
             return Ok(Found::Nothing(format!("{why} {missing}")));
@@ -176,7 +176,7 @@ fn place(said: &Said, slip: Option<&SlipText>) -> Result<Place, String> {
     }
     if let Some(given) = said.tray.filter(|t| *t != slip.tray) {
         return Err(format!(
-            "its slip says tray {}, you said {given}; leave out --tray, or photograph it with the \
+            "its slip says tray {}, you said {given}; leave out --number, or photograph it with the \
              right slip",
             slip.tray
         ));

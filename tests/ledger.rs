@@ -14,7 +14,14 @@ struct Cellar {
 
 impl Cellar {
     fn new() -> Cellar {
-        Cellar { dir: tempfile::tempdir().expect("temporary folder") }
+        // In memory where the system has a folder for that: a kill does not test whether the disk
+        // was flushed, and forty flushes a run would take most of the time.
+        let memory = Path::new("/dev/shm");
+        let dir = match memory.is_dir() {
+            true => tempfile::tempdir_in(memory).or_else(|_| tempfile::tempdir()),
+            false => tempfile::tempdir(),
+        };
+        Cellar { dir: dir.expect("temporary folder") }
     }
 
     fn ledger(&self) -> PathBuf {
@@ -45,9 +52,9 @@ impl Cellar {
     /// A tiny tray: dark discs on grey, told apart by `seed`.
     fn draw(&self, name: &str, seed: u64) {
         let mut random = SplitMix64::new(seed);
-        let mut picture = RgbImage::from_pixel(320, 240, Rgb([188, 190, 189]));
-        for row in 0..3 {
-            for col in 0..4 {
+        let mut picture = RgbImage::from_pixel(260, 200, Rgb([188, 190, 189]));
+        for row in 0..2 {
+            for col in 0..3 {
                 let (x, y) = (40.0 + 80.0 * f64::from(col), 40.0 + 80.0 * f64::from(row));
                 let (x, y) = (x + 20.0 * random.uniform(), y + 20.0 * random.uniform());
                 let r = 12.0 + 4.0 * random.uniform();
@@ -90,17 +97,17 @@ fn add(names: &[String]) -> Vec<&str> {
 /// 200 kills at random points; a run is killed again and again on what it left, then let to its end.
 #[test]
 fn killed_at_any_moment_the_ledger_is_whole_and_the_batch_can_be_run_again() {
-    let names: Vec<String> = (1..=6).map(|i| format!("tray{i}.png")).collect();
+    let names: Vec<String> = (1..=5).map(|i| format!("tray{i}.png")).collect();
     let mut random = SplitMix64::new(20_260_918);
     let cellar = Cellar::new();
-    (0..6).for_each(|i| cellar.draw(&names[i as usize], i));
+    (0..5).for_each(|i| cellar.draw(&names[i as usize], i));
     cellar.must(&NEW);
     let start = Instant::now();
     cellar.must(&add(&names));
     let whole_run = start.elapsed();
     let wanted = cellar.check();
-    assert_eq!(wanted.len(), 6);
-    assert!(wanted.iter().all(|t| t.1 >= 10), "{wanted:?}");
+    assert_eq!(wanted.len(), 5);
+    assert!(wanted.iter().all(|t| t.1 >= 5), "{wanted:?}");
 
     let (mut kills, mut midway, mut struck) = (0, 0, 0);
     while kills < 200 {
@@ -120,13 +127,13 @@ fn killed_at_any_moment_the_ledger_is_whole_and_the_batch_can_be_run_again() {
             let trays = cellar.check();
             assert!(trays.iter().all(|t| wanted.contains(t)), "half a tray: {trays:?}");
             assert!(trays.len() >= before, "a tray was lost");
-            midway += usize::from((1..6).contains(&trays.len()));
+            midway += usize::from((1..5).contains(&trays.len()));
             before = trays.len();
             if round == 0 && !cellar.run(&NEW).status.success() {
                 // It had been opened before the kill.
                 cellar.check();
             }
-            if before == 6 {
+            if before == 5 {
                 break;
             }
         }
@@ -135,7 +142,7 @@ fn killed_at_any_moment_the_ledger_is_whole_and_the_batch_can_be_run_again() {
         cellar.must(&add(&names));
         assert_eq!(cellar.check(), wanted, "and once more");
     }
-    println!("{kills} kills, {struck} of a running program, {midway} left some trays of six");
+    println!("{kills} kills, {struck} of a running program, {midway} left some trays of five");
     assert!(struck > 100 && midway > 10, "the kills must strike: {struck}, {midway}");
 }
 

@@ -646,7 +646,7 @@ pub struct LedgerImportArgs {
 /// Fits the mass coefficients of a profile from all its trays whose classes were weighed, held to 1
 /// where little was weighed. From then on open loads carry them; every fit stays in the history.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  acinus ledger refit --profile-name built-in")]
+#[command(after_help = "Example:\n  acinus ledger refit --profile-name \"renderings 2026\"")]
 pub struct LedgerRefitArgs {
     /// Name of the profile, as `acinus load show --format json` tells it
     #[arg(long, value_name = "NAME")]

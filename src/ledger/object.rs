@@ -92,6 +92,9 @@ const AREA: usize = place("area_um2");
 const MASS: usize = place("mass_ug");
 const DIAMETER: usize = place("equivalent_diameter_um");
 
+/// Places of the numbers that figures are made from: the probabilities, area, mass, diameter.
+pub(super) const FIGURES: [usize; 7] = [0, 1, 2, 3, AREA, MASS, DIAMETER];
+
 /// One object.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RecordedObject {

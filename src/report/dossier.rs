@@ -141,7 +141,8 @@ fn write_lot(out: &mut String, lot: &LotDossier) -> std::fmt::Result {
     if let Some(figures) = &lot.figures {
         let (objects, bins) = (plural(figures.objects, "object"), figures.bins);
         let bins = bins.map_or(String::new(), |n| format!(" from {}", plural(n, "bin")));
-        writeln!(out, "  {objects}{bins}, about {:.0} g", figures.mass_g)?;
+        let profile = lot.profiles.join(", ");
+        writeln!(out, "  {objects}{bins}, about {:.0} g; profile {profile}", figures.mass_g)?;
         write_figures(out, figures)?;
         write_loss(out, figures)?;
     }

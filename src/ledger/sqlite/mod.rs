@@ -23,8 +23,9 @@ pub use verify::{Fault, Verification};
 
 /// Version of the tables in `tables.sql`, kept in SQLite's `user_version`.
 ///
-/// 1: as first released.
-pub(in crate::ledger) const SCHEMA_VERSION: i64 = 1;
+/// 1: all numbers of an object in one table. 2: those that figures are made from apart from the
+/// others, since a load of 200,000 objects took 102 ms to open.
+pub(in crate::ledger) const SCHEMA_VERSION: i64 = 2;
 
 /// Says in the file's head whose it is: "Acin".
 const APPLICATION_ID: i64 = 0x4163_696E;

@@ -10,7 +10,7 @@ use super::super::event::{
     DeliveryRecorded, Event, LoadClosed, PhotoKept, PlanFixed, ReviewDrawn, ReviewRecorded,
     TrayRecorded, Word, outcome_word,
 };
-use super::super::object::FIELDS;
+use super::super::object::{FIELDS, FIGURES};
 use super::super::rules::Refusal;
 use super::{kept, read, sql};
 use crate::classify::Class;
@@ -195,15 +195,27 @@ fn tray(db: &Connection, seq: i64, e: &TrayRecorded) -> Result<(), LedgerError> 
     for (place, told) in e.told.iter().enumerate() {
         run(db, "insert_told", params![seq, kept(place as u64)?, told.weight, told.words])?;
     }
-    let mut statement = db.prepare_cached(sql("insert_object")?)?;
+    let mut into_objects = db.prepare_cached(sql("insert_object")?)?;
+    let mut into_measures = db.prepare_cached(sql("insert_measure")?)?;
     for object in &e.objects {
-        use rusqlite::types::Value as Cell;
-        let mut row = Vec::with_capacity(3 + FIELDS);
-        row.push(Cell::Integer(seq));
-        row.push(Cell::Integer(object.object.into()));
-        row.push(Cell::Text(outcome_word(object.class).to_owned()));
-        row.extend(object.values.iter().map(|v| v.map_or(Cell::Null, Cell::Integer)));
-        statement.execute(params_from_iter(row))?;
+        let v = |i: usize| object.values[FIGURES[i]];
+        let class = outcome_word(object.class);
+        let number = object.object;
+        into_objects.execute(params![
+            seq,
+            number,
+            class,
+            v(0),
+            v(1),
+            v(2),
+            v(3),
+            v(4),
+            v(5),
+            v(6)
+        ])?;
+        let rest = (0..FIELDS).filter(|i| !FIGURES.contains(i)).map(|i| object.values[i]);
+        let row = [Some(seq), Some(i64::from(number))].into_iter().chain(rest);
+        into_measures.execute(params_from_iter(row))?;
     }
     Ok(())
 }

@@ -53,13 +53,15 @@ VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)
 INSERT INTO told (tray, place, weight, words) VALUES (?1, ?2, ?3, ?4)
 -- name: insert_object
 INSERT INTO object (tray, object, class, p_sound_ppm, p_shriveled_ppm, p_underripe_ppm,
-    p_debris_ppm, row_mpx, col_mpx, x_um, y_um, area_px, seen_area_um2, area_um2,
-    circle_diameter_um, equivalent_diameter_um, length_um, width_um, inner_width_um, mass_ug,
-    circularity_ppm, solidity_ppm, fullness_ppm, contact_ppm, lightness_milli, a_milli, b_milli,
-    lightness_sd_milli, colour_sd_milli, green_ppm, red_ppm, brown_ppm, wrinkle_fine_milli,
-    wrinkle_milli, touches_edge)
+    p_debris_ppm, area_um2, mass_ug, equivalent_diameter_um)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+-- name: insert_measure
+INSERT INTO measure (tray, object, row_mpx, col_mpx, x_um, y_um, area_px, seen_area_um2,
+    circle_diameter_um, length_um, width_um, inner_width_um, circularity_ppm, solidity_ppm,
+    fullness_ppm, contact_ppm, lightness_milli, a_milli, b_milli, lightness_sd_milli,
+    colour_sd_milli, green_ppm, red_ppm, brown_ppm, wrinkle_fine_milli, wrinkle_milli, touches_edge)
 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20,
-    ?21, ?22, ?23, ?24, ?25, ?26, ?27, ?28, ?29, ?30, ?31, ?32, ?33, ?34, ?35)
+    ?21, ?22, ?23, ?24, ?25, ?26, ?27)
 -- name: correct_object
 UPDATE object SET corrected_class = ?3, corrected = ?4 WHERE tray = ?1 AND object = ?2
 -- name: insert_refusal

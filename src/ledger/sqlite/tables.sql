@@ -117,6 +117,7 @@ CREATE TABLE told (
     words TEXT NOT NULL,
     PRIMARY KEY (tray, place)
 ) STRICT, WITHOUT ROWID;
+-- What figures are made from; the other measures stand apart, so that a load is read quickly.
 CREATE TABLE object (
     tray INTEGER NOT NULL REFERENCES tray (entry),
     object INTEGER NOT NULL,
@@ -127,19 +128,24 @@ CREATE TABLE object (
     p_shriveled_ppm INTEGER,
     p_underripe_ppm INTEGER,
     p_debris_ppm INTEGER,
+    area_um2 INTEGER,
+    mass_ug INTEGER,
+    equivalent_diameter_um INTEGER,
+    PRIMARY KEY (tray, object)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE measure (
+    tray INTEGER NOT NULL,
+    object INTEGER NOT NULL,
     row_mpx INTEGER,
     col_mpx INTEGER,
     x_um INTEGER,
     y_um INTEGER,
     area_px INTEGER,
     seen_area_um2 INTEGER,
-    area_um2 INTEGER,
     circle_diameter_um INTEGER,
-    equivalent_diameter_um INTEGER,
     length_um INTEGER,
     width_um INTEGER,
     inner_width_um INTEGER,
-    mass_ug INTEGER,
     circularity_ppm INTEGER,
     solidity_ppm INTEGER,
     fullness_ppm INTEGER,
@@ -155,7 +161,8 @@ CREATE TABLE object (
     wrinkle_fine_milli INTEGER,
     wrinkle_milli INTEGER,
     touches_edge INTEGER,
-    PRIMARY KEY (tray, object)
+    PRIMARY KEY (tray, object),
+    FOREIGN KEY (tray, object) REFERENCES object (tray, object)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX object_corrected ON object (corrected) WHERE corrected IS NOT NULL;
 CREATE TABLE refusal (
