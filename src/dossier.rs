@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::classify::Class;
-use crate::ledger::event::{Delivery, FreeJuice, SamplingPoint, Wetness, Word as _};
+use crate::ledger::event::{Delivery, FreeJuice, PlannedTray, SamplingPoint, Wetness, Word as _};
 use crate::ledger::record::{LoadRecord, LotRecord, RefusedRecord, ReplacedRecord, Stamp};
 use crate::ledger::{Ledger, LedgerError, canonical};
 use crate::load::{
@@ -52,12 +52,27 @@ pub struct Dossier {
     pub verdict: Option<TermsVerdict>,
     /// Why there is no verdict, where there are terms.
     pub no_verdict: Option<String>,
+    /// What the delivered lot's sorting loss is worth; none without a net mass or a price.
+    pub loss_value: Option<LossValue>,
     /// Refused photographs.
     pub refused: Vec<RefusedRecord>,
     /// What was assumed, in words.
     pub assumptions: Vec<String>,
     /// What to beware of, in words.
     pub cautions: Vec<String>,
+}
+
+/// A sorting loss at the contract's price: an estimate, no settlement.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LossValue {
+    /// Currency.
+    pub currency: String,
+    /// Of the rejects that a sorter takes out.
+    pub rejects: Decimal,
+    /// Of the sound fruit lost with them.
+    pub sound: Decimal,
+    /// Of both.
+    pub total: Decimal,
 }
 
 /// A lot in full.
@@ -72,7 +87,7 @@ pub struct LotDossier {
     /// Trays that are in.
     pub taken: Vec<u32>,
     /// Planned trays that are not in.
-    pub missing: Vec<u32>,
+    pub missing: Vec<PlannedTray>,
     /// Trays that are in and that neither the plan nor its extra draw asked for.
     pub unplanned: Vec<u32>,
     /// Retaken trays.
@@ -176,6 +191,7 @@ pub fn dossier(record: &LoadRecord, beside: &Beside) -> Dossier {
                 .to_owned(),
         ),
     }
+    let loss_value = terms.as_ref().and_then(|terms| loss_value(&lots, terms));
     let (verdict, no_verdict) = match &terms {
         None => (None, None),
         Some(terms) => match judge(record, beside, terms) {
@@ -198,6 +214,7 @@ pub fn dossier(record: &LoadRecord, beside: &Beside) -> Dossier {
         lots,
         verdict,
         no_verdict,
+        loss_value,
         refused: record.refused.clone(),
         assumptions,
         cautions,
@@ -223,6 +240,17 @@ impl Dossier {
         };
         Some(word.to_owned())
     }
+}
+
+fn loss_value(lots: &[LotDossier], terms: &terms::Terms) -> Option<LossValue> {
+    let loss = lots.iter().find_map(|l| l.figures.as_ref()?.loss)?;
+    let worth = |kg: f64| terms::value_of_mass(kg, terms);
+    Some(LossValue {
+        currency: terms.currency.clone()?,
+        rejects: worth(loss.rejects.kg)?,
+        sound: worth(loss.sound.kg)?,
+        total: worth(loss.total.kg)?,
+    })
 }
 
 fn delivery_words(delivery: &Delivery) -> Vec<String> {
@@ -311,6 +339,12 @@ fn statistics(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> Lot {
     Lot { name: format!("{} {}", record.load, lot.lot), trays }
 }
 
+/// Trays that a lot's plan asks for and that are not in.
+pub fn missing_trays(lot: &LotRecord) -> Vec<PlannedTray> {
+    let planned = lot.plan.iter().flat_map(|p| &p.0.trays);
+    planned.filter(|p| !lot.trays.iter().any(|t| t.tray == p.tray)).cloned().collect()
+}
+
 fn is_delivered(record: &LoadRecord, lot: &LotRecord) -> bool {
     lot.lot == DELIVERED || record.lots.len() == 1
 }
@@ -337,7 +371,7 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
             .as_ref()
             .is_none_or(|p| p.0.trays.iter().chain(&p.0.extra).any(|planned| planned.tray == *tray))
     };
-    let missing = planned.iter().flatten().filter(|t| !taken.contains(t)).copied().collect();
+    let missing = missing_trays(lot);
     let unplanned = taken.iter().filter(|t| !asked(t)).copied().collect();
     let mut cautions = Vec::new();
     for tray in &lot.trays {
@@ -571,6 +605,7 @@ fn judge(
     terms: &terms::Terms,
 ) -> Result<TermsVerdict, String> {
     let lot = match &record.lots[..] {
+        [] => return Err("no verdict: no tray is in yet".to_owned()),
         [only] => only,
         lots => lots.iter().find(|l| l.lot == DELIVERED).ok_or_else(|| {
             format!("no verdict: none of the load's lots is named {DELIVERED}, the delivered fruit")

@@ -196,17 +196,52 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
         let became = intake::record(&mut lock(), found?, by)?;
         let photo = Photo { file: photos[i].display().to_string(), became };
         if args.format == Format::Text {
-            tell(&words(&photo));
+            match left(&photo) {
+                true => tell(&words(&photo)),
+                // A closed pipe must not keep photographs from being recorded.
+                false => drop(print(format!("{}\n", words(&photo)).as_bytes())),
+            }
         }
         done.push(photo);
         Ok(())
     });
-    if args.format == Format::Json {
-        print(&json::to_bytes(&done)?)?;
+    match args.format {
+        Format::Json => print(&json::to_bytes(&done)?)?,
+        Format::Text => print(state(&lock(), &done)?.as_bytes())?,
     }
     result?;
-    let left = |p: &Photo| matches!(p.became, Became::Refused { .. } | Became::NotRecorded { .. });
     Ok(if done.iter().any(left) { Ending::SomeLeftOut } else { Ending::AllDone })
+}
+
+fn left(photo: &Photo) -> bool {
+    matches!(photo.became, Became::Refused { .. } | Became::NotRecorded { .. })
+}
+
+/// Which planned trays of the lots that were added to are still to come.
+fn state(ledger: &Ledger, done: &[Photo]) -> Result<String, Error> {
+    let mut places: Vec<(&str, &str)> = done
+        .iter()
+        .filter_map(|p| match &p.became {
+            Became::Recorded { load, lot, .. } => Some((load.as_str(), lot.as_str())),
+            _ => None,
+        })
+        .collect();
+    places.sort_unstable();
+    places.dedup();
+    let mut out = String::new();
+    for (load, lot) in places {
+        let record = ledger.load(load)?;
+        let Some(lot) = record.lots.iter().find(|l| l.lot == lot) else { continue };
+        let Some((plan, _)) = &lot.plan else { continue };
+        let missing = dossier::missing_trays(lot);
+        let (all, n) = (plan.trays.len(), plan.trays.len() - missing.len());
+        let still = match missing.is_empty() {
+            true => String::new(),
+            false => format!("; still to come: {}", report::dossier::missing(&missing)),
+        };
+        out.push_str(&format!("{load} {}: {n} of {all} planned trays are in{still}\n", lot.lot));
+    }
+    Ok(out)
 }
 
 fn words(photo: &Photo) -> String {

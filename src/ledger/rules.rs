@@ -15,7 +15,9 @@ use crate::terms::Decimal;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[allow(missing_docs)]
 pub enum Refusal {
-    #[error("{what} {value:?} cannot be: write 1 to 80 letters without line ends or blanks around")]
+    #[error(
+        "{what} {value:?} cannot be: write 1 to 80 characters without line ends, and no blanks before or after"
+    )]
     Name { what: &'static str, value: String },
     #[error("load {0} is in the ledger already; `acinus load show` tells what is known of it")]
     LoadExists(String),

@@ -11,10 +11,10 @@ use crate::classify::Class;
 use crate::dossier::{Dossier, LotDossier, Settled};
 use crate::ledger::Receipt;
 use crate::ledger::chain::Entry;
-use crate::ledger::event::{Delivery, Event, Word as _, outcome_word};
+use crate::ledger::event::{Delivery, Event, PlannedTray, Word as _, outcome_word};
 use crate::ledger::record::{LoadSummary, Stamp};
 use crate::load::{Correction, CorrectionMethod, Scope, Validation};
-use crate::terms::{Outcome, Refusal, Settlement, TermsVerdict};
+use crate::terms::{Decimal, Outcome, Refusal, Rounding, Settlement, TermsVerdict};
 
 /// Name and version of the document of a load.
 pub const SCHEMA: &str = "acinus-load/1";
@@ -78,6 +78,14 @@ fn write(out: &mut String, d: &Dossier, receipt: Option<&Receipt>) -> std::fmt::
     if let Some(why) = &d.no_verdict {
         writeln!(out, "  {why}")?;
     }
+    if let Some(v) = &d.loss_value {
+        writeln!(
+            out,
+            "  sorting would take {} {} of rejects and {} of sound fruit at the contract's price, \
+             {} together",
+            v.rejects, v.currency, v.sound, v.total
+        )?;
+    }
     for line in &d.assumptions {
         writeln!(out, "  assumed: {line}")?;
     }
@@ -96,7 +104,8 @@ fn delivery(d: &Delivery, bins: Option<u32>) -> Vec<String> {
     add(bins.map(|n| plural(n as usize, "bin")));
     add(d.ticket.as_ref().map(|t| format!("ticket {t}")));
     add(d.net_kg.map(|kg| format!("net {kg} kg")));
-    let masses = [("gross", d.gross_kg), ("truck", d.truck_tare_kg), ("bins", d.bin_tare_kg)];
+    let masses =
+        [("gross", d.gross_kg), ("empty truck", d.truck_tare_kg), ("empty bins", d.bin_tare_kg)];
     for (what, kg) in masses {
         add(kg.map(|kg| format!("{what} {kg} kg")));
     }
@@ -123,6 +132,17 @@ fn list(numbers: &[u32]) -> String {
     words.join(", ")
 }
 
+/// `4 (bin 1), 6 (bin 3)`.
+pub fn missing(trays: &[PlannedTray]) -> String {
+    let words: Vec<String> = trays.iter().map(|t| format!("{} (bin {})", t.tray, t.bin)).collect();
+    words.join(", ")
+}
+
+/// Rounded to hundredths, halves up.
+fn cents(value: Decimal) -> String {
+    value.to_step(Decimal::ONE.hundredth(), Rounding::HalfUp).with_places(2)
+}
+
 fn write_lot(out: &mut String, lot: &LotDossier) -> std::fmt::Result {
     let place = lot.sampling_point.map(|p| format!(", sampled at: {}", p.word()));
     let planned = match &lot.planned {
@@ -132,7 +152,7 @@ fn write_lot(out: &mut String, lot: &LotDossier) -> std::fmt::Result {
     write!(out, "{}{}: ", lot.lot, place.unwrap_or_default())?;
     write!(out, "{}{planned}", plural(lot.taken.len(), "tray"))?;
     if !lot.missing.is_empty() {
-        write!(out, "; missing: {}", list(&lot.missing))?;
+        write!(out, "; missing: {}", missing(&lot.missing))?;
     }
     if !lot.unplanned.is_empty() {
         write!(out, "; not asked for by the plan: {}", list(&lot.unplanned))?;
@@ -157,7 +177,12 @@ fn write_lot(out: &mut String, lot: &LotDossier) -> std::fmt::Result {
         for more in &figures.further {
             let (low, high) = (100.0 * more.interval.low, 100.0 * more.interval.high);
             let unit = if figures.bins.is_some() { "bins" } else { "trays" };
-            writeln!(out, "  with {} {unit}: rejects {low:.1} to {high:.1} %", more.clusters)?;
+            writeln!(
+                out,
+                "  with {} {unit} the rejects' interval by mass would be about {low:.1} to \
+                 {high:.1} %",
+                more.clusters
+            )?;
         }
         figures.assumptions.iter().try_for_each(|a| writeln!(out, "  assumed: {a}"))?;
         figures.cautions.iter().try_for_each(|c| writeln!(out, "  caution: {c}"))?;
@@ -213,15 +238,15 @@ fn write_verdict(out: &mut String, v: &TermsVerdict) -> std::fmt::Result {
     let advisory = if v.advisory { " (advisory)" } else { "" };
     writeln!(out, "Terms \"{}\": {}{advisory}", v.terms, outcome(v.outcome))?;
     for rule in &v.rules {
-        write!(out, "  {}: {} %", rule.name, rule.share_percent.with_places(2))?;
+        write!(out, "  {}: {} %", rule.name, cents(rule.share_percent))?;
         if let Some(d) = &rule.deduction {
             let off = match d.off {
                 crate::terms::Off::Price => "price",
                 crate::terms::Off::Weight => "weight",
             };
-            write!(out, "; deduct {} % off {off}", d.percent.with_places(2))?;
+            write!(out, "; deduct {} % off {off}", cents(d.percent))?;
             if let (Some(low), Some(high)) = (d.at_low, d.at_high) {
-                let (low, high) = (low.with_places(2), high.with_places(2));
+                let (low, high) = (cents(low), cents(high));
                 write!(out, " ({low} to {high} at the interval's ends)")?;
             }
             if d.capped {
@@ -234,8 +259,12 @@ fn write_verdict(out: &mut String, v: &TermsVerdict) -> std::fmt::Result {
         writeln!(out)?;
     }
     for pieces in &v.pieces {
-        let words = refusal_words(&pieces.refusal, "");
-        writeln!(out, "  {}: {:.3}; {words}", pieces.name, pieces.rate)?;
+        let (rate, unit) = match pieces.interval {
+            Some(i) => (format!("{:.2} ({:.2} to {:.2})", pieces.rate, i.low, i.high), " per kg"),
+            None => (format!("{}", pieces.rate), " in the load"),
+        };
+        let words = refusal_words(&pieces.refusal, unit);
+        writeln!(out, "  {}: {rate}{unit}; {words}", pieces.name)?;
     }
     v.settlement.steps.iter().try_for_each(|step| writeln!(out, "  {step}"))?;
     let ends: Vec<String> =
