@@ -686,3 +686,69 @@ pub fn design_effect(ledger: &Ledger) -> Result<Option<LearnedEffect>, LedgerErr
         loads,
     }))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::classify::Outcome;
+    use crate::ledger::event::TrayRecorded;
+    use crate::ledger::tests::{LAB, opened, tray};
+    use crate::stats::testdata::close;
+
+    /// Trays with so many rejects of so many objects, all of the same mass.
+    fn load(ledger: &mut Ledger, name: &str, counts: &[(u32, u32)]) {
+        ledger.open_load(opened(name), Delivery::default(), None, LAB).unwrap();
+        for (i, &(rejects, of)) in counts.iter().enumerate() {
+            let mut tray: TrayRecorded = tray(ledger, name, DELIVERED, i as u32 + 1, of);
+            tray.bin = None;
+            for object in &mut tray.objects {
+                let class: Outcome =
+                    Some(if object.object <= rejects { Class::Debris } else { Class::Sound });
+                object.class = class;
+            }
+            ledger.record_tray(tray, LAB).unwrap();
+        }
+    }
+
+    /// check-values.md section 4, own example of eight subsamples: design effect by R survey 4.1.1.
+    #[test]
+    fn a_design_effect_is_learned_from_three_loads_on() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open_or_begin(&dir.path().join("l.sqlite")).unwrap();
+        let counts =
+            [(9, 104), (4, 97), (15, 112), (5, 88), (18, 121), (6, 95), (8, 103), (13, 110)];
+        for name in ["A", "B"] {
+            load(&mut ledger, name, &counts);
+        }
+        // Two trays say nothing of how much trays differ.
+        load(&mut ledger, "C", &counts[..2]);
+        assert_eq!(design_effect(&ledger).unwrap(), None);
+        load(&mut ledger, "D", &counts);
+        let learned = design_effect(&ledger).unwrap().unwrap();
+        assert_eq!(learned.loads, 3);
+        close(learned.design_effect, 1.936785921, 5e-10, "mean of three like loads");
+    }
+
+    #[test]
+    fn lots_from_different_places_are_compared_with_a_warning_only() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open_or_begin(&dir.path().join("l.sqlite")).unwrap();
+        let delivery = Delivery { sampling_point: Some(SamplingPoint::Bin), ..Delivery::default() };
+        ledger.open_load(opened("A"), delivery, None, LAB).unwrap();
+        let mut add = |lot: &str| {
+            let tray = tray(&ledger, "A", lot, 1, 50);
+            ledger.record_tray(tray, LAB).unwrap();
+            of_load(&ledger, "A").unwrap().cautions.join(" | ")
+        };
+        assert!(!add(DELIVERED).contains("sampl"));
+        assert!(add("SORTED").contains("the sampling point of some lots is not recorded"));
+        let described = crate::ledger::event::LotDescribed {
+            load: "A".into(),
+            lot: "SORTED".into(),
+            sampling_point: SamplingPoint::AfterDestemmer,
+        };
+        ledger.say_one(crate::ledger::event::Event::LotDescribed(described), LAB).unwrap();
+        let cautions = of_load(&ledger, "A").unwrap().cautions.join(" | ");
+        assert!(cautions.contains("UNSORTED at bin, SORTED at after-destemmer"), "{cautions}");
+    }
+}

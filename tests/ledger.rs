@@ -1,5 +1,7 @@
 //! The ledger under the real program: killed at random points, written by two at once.
 
+#![allow(clippy::print_stdout)] // Measured figures are there to be read.
+
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};

@@ -28,6 +28,8 @@ pub struct Cli {
 
 /// The commands.
 #[derive(Debug, Subcommand)]
+// One value lives, once: its size does not matter.
+#[allow(clippy::large_enum_variant)]
 pub enum Command {
     /// Measure photographs and report the shares of each lot
     Assess(AssessArgs),

@@ -56,6 +56,8 @@ pub struct LoadCommand {
 
 /// What can be done with a load.
 #[derive(Debug, Subcommand)]
+// One value lives, once: its size does not matter.
+#[allow(clippy::large_enum_variant)]
 pub enum LoadVerb {
     /// Open a load
     New(LoadNewArgs),

@@ -13,6 +13,7 @@ use crate::terms::Decimal;
 /// One thing said.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", content = "body", rename_all = "kebab-case")]
+// Events come singly or in small lists: a box would save nothing.
 #[allow(clippy::large_enum_variant)]
 pub enum Event {
     /// The ledger begins.

@@ -563,7 +563,10 @@ pub enum PhotoState {
 
 /// The archive's folder of a ledger file: `cellar.sqlite` has `cellar.archive` beside it.
 pub fn archive_folder(ledger: &Path) -> PathBuf {
-    ledger.with_extension("archive")
+    match ledger.extension() {
+        Some(ending) if ending == "archive" => ledger.with_extension("archive.files"),
+        _ => ledger.with_extension("archive"),
+    }
 }
 
 /// Where the ledger lies unless another file is named: in the user's data folder.
@@ -588,4 +591,4 @@ pub fn default_path() -> Result<PathBuf, LedgerError> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

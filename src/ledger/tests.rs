@@ -12,7 +12,7 @@ use crate::classify::Class;
 use crate::load::Seen;
 use crate::terms::Decimal;
 
-pub(super) const LAB: Signed<'static> = Signed { who: "lab", why: None };
+pub(crate) const LAB: Signed<'static> = Signed { who: "lab", why: None };
 
 fn because(why: &str) -> Signed<'_> {
     Signed { who: "lab", why: Some(why) }
@@ -49,7 +49,7 @@ fn d(text: &str) -> Decimal {
     text.parse().unwrap()
 }
 
-pub(super) fn opened(load: &str) -> LoadOpened {
+pub(crate) fn opened(load: &str) -> LoadOpened {
     LoadOpened {
         load: load.into(),
         grower: "Hill Vineyard".into(),
@@ -66,7 +66,7 @@ fn terms(load: &str) -> TermsFixed {
     TermsFixed { load: load.into(), name: "House terms".into(), text: TERMS.into() }
 }
 
-pub(super) fn objects(count: u32, seed: u64) -> Vec<RecordedObject> {
+pub(crate) fn objects(count: u32, seed: u64) -> Vec<RecordedObject> {
     let mut random = crate::stats::SplitMix64::new(seed);
     (1..=count)
         .map(|object| {
@@ -86,7 +86,7 @@ pub(super) fn objects(count: u32, seed: u64) -> Vec<RecordedObject> {
 }
 
 /// A tray whose photograph and outlines are made up and kept.
-pub(super) fn tray(
+pub(crate) fn tray(
     ledger: &Ledger,
     load: &str,
     lot: &str,
