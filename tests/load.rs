@@ -103,6 +103,7 @@ fn from_the_dock_to_the_receipt() {
         "house.toml",
     ]);
     dock.refused(1, &["load", "new", load, "--grower", "X"], "is in the ledger already");
+    dock.refused(1, &["load", "review", load, "UNSORTED", "--draw", "5"], "no tray is in");
     let sheet = dock.must(&["plan", "--load", load, "--half-width", "4", "--seed", "11"]);
     assert!(sheet.contains("4 trays from 4 bins") && sheet.contains("Seed 11"), "{sheet}");
     dock.refused(1, &["plan", "--load", load], "say why it changes with --why");
@@ -179,7 +180,9 @@ fn from_the_dock_to_the_receipt() {
     ] {
         assert!(text.contains(words), "{words}: {text}");
     }
-    dock.must(&["load", "lot", load, "SORTED", "--sampling-point", "after-destemmer"]);
+    let described =
+        dock.json(&["load", "lot", load, "SORTED", "--sampling-point", "after-destemmer"]);
+    assert_eq!(described["hash"].as_str().map(str::len), Some(64));
     assert!(dock.must(&["load", "show", load]).contains("sampled at different points"));
 
     // A correction says why and shows.

@@ -4,6 +4,7 @@ use acinus::ledger::chain::Head;
 use acinus::ledger::{Ledger, Signed, exchange};
 use acinus::refit;
 use acinus::report::{self, files, json};
+use serde::Serialize;
 
 use super::flags::Format;
 use super::ledger_flags::{
@@ -119,6 +120,12 @@ fn export(args: &LedgerExportArgs) -> Result<Ending, Error> {
     Ok(Ending::AllDone)
 }
 
+#[derive(Serialize)]
+struct Imported {
+    new: u64,
+    head: Head,
+}
+
 fn import(args: &LedgerImportArgs) -> Result<Ending, Error> {
     let file = &args.file;
     let ending = is_csv(file)
@@ -131,6 +138,10 @@ fn import(args: &LedgerImportArgs) -> Result<Ending, Error> {
     };
     let mut ledger = Ledger::open_or_begin(&path(&args.ledger)?)?;
     let new = ledger.take_over(&entries)?;
+    if args.format == Format::Json {
+        print(&json::to_bytes(&Imported { new, head: ledger.head()? })?)?;
+        return Ok(Ending::AllDone);
+    }
     tell(&format!(
         "{new} new entries of {} taken over into {}",
         entries.len(),
@@ -152,6 +163,10 @@ fn fit(args: &LedgerRefitArgs) -> Result<Ending, Error> {
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let fitted = refit::refit(&mut ledger, &args.profile_name, by)
         .map_err(|e| Error::Failed(e.to_string()))?;
+    if args.say.format == Format::Json {
+        print(&json::to_bytes(&fitted)?)?;
+        return Ok(Ending::AllDone);
+    }
     for c in &fitted {
         let raw = c.raw.map_or("not weighed".to_owned(), |r| format!("weighed/modelled {r:.3}"));
         let line = format!(

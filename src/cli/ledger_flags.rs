@@ -34,6 +34,10 @@ pub struct SayArgs {
     /// Why, where it changes what was said before
     #[arg(long, value_name = "WORDS")]
     pub why: Option<String>,
+
+    /// What to print
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
 }
 
 /// Keeps loads in a ledger: open one, record its trays, see its figures, close it.
@@ -294,10 +298,6 @@ pub struct LoadAddArgs {
     #[arg(long)]
     pub force: bool,
 
-    /// What to print
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub format: Format,
-
     #[command(flatten)]
     #[allow(missing_docs)]
     pub say: SayArgs,
@@ -516,10 +516,6 @@ pub struct LoadCloseArgs {
     #[arg(value_name = "LOAD")]
     pub load: String,
 
-    /// What to print
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub format: Format,
-
     #[command(flatten)]
     #[allow(missing_docs)]
     pub say: SayArgs,
@@ -640,6 +636,10 @@ pub struct LedgerImportArgs {
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
 
+    /// What to print
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+
     #[command(flatten)]
     #[allow(missing_docs)]
     pub ledger: LedgerArgs,
@@ -729,10 +729,6 @@ pub struct PlanArgs {
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
 
-    /// What to print
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub format: Format,
-
     #[command(flatten)]
     #[allow(missing_docs)]
     pub say: SayArgs,
@@ -786,10 +782,6 @@ pub struct ValidateArgs {
     /// Record the file's trays in the ledger
     #[arg(long, requires = "file")]
     pub record: bool,
-
-    /// What to print
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    pub format: Format,
 
     #[command(flatten)]
     #[allow(missing_docs)]

@@ -5,6 +5,7 @@ use std::sync::Mutex;
 
 use acinus::dossier;
 use acinus::intake::{self, Became, Found, Said};
+use acinus::ledger::chain::Head;
 use acinus::ledger::event::{
     CoarseWeighed, Delivery, DeliveryRecorded, Event, LoadClosed, LoadOpened, LotDescribed,
     ObjectCorrected, PiecesCounted, ReviewRecorded, Reviewed, TermsFixed, TrayWeighed, outcome_of,
@@ -76,7 +77,15 @@ pub fn say(args: &SayArgs, event: Event, done: &str) -> Result<Ending, Error> {
     let who = who(args)?;
     let mut ledger = open(&args.ledger)?;
     let head = ledger.say_one(event, Signed { who: &who, why: args.why.as_deref() })?;
-    tell(&format!("{done} (entry {})", head.entries));
+    said(args, done, &head)
+}
+
+/// Tells that something was recorded: a line to read, or where the history stands now as JSON.
+fn said(args: &SayArgs, done: &str, head: &Head) -> Result<Ending, Error> {
+    match args.format {
+        Format::Text => tell(&format!("{done} (entry {})", head.entries)),
+        Format::Json => print(&json::to_bytes(head)?)?,
+    }
     Ok(Ending::AllDone)
 }
 
@@ -129,8 +138,7 @@ fn new(args: &LoadNewArgs) -> Result<Ending, Error> {
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let head = ledger.open_load(opened, delivery, terms, by)?;
     let place = ledger.path().display();
-    tell(&format!("load {} opened in {place} (entry {})", args.load, head.entries));
-    Ok(Ending::AllDone)
+    said(&args.say, &format!("load {} opened in {place}", args.load), &head)
 }
 
 fn delivery(args: &LoadDeliveryArgs) -> Result<Ending, Error> {
@@ -174,7 +182,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
     // A panic elsewhere cannot leave the ledger half-written: its transactions see to that.
     let lock = || ledger.lock().unwrap_or_else(|e| e.into_inner());
     let by = Signed { who: &who, why: args.say.why.as_deref() };
-    let said = |i: usize| Said {
+    let place = |i: usize| Said {
         load: args.load.clone(),
         lot: args.lot.clone(),
         tray: args.number.map(|first| first.saturating_add(i as u32)),
@@ -189,13 +197,13 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
         let name = path.file_name().unwrap_or_default().to_string_lossy();
         let known = |sha256: &str| lock().photo(sha256);
         let (profile, settings) = (&reader.profile, &reader.settings);
-        intake::read(&name, &bytes, &said(i), profile, settings, &archive, known)
+        intake::read(&name, &bytes, &place(i), profile, settings, &archive, known)
     };
     let mut done: Vec<Photo> = Vec::with_capacity(photos.len());
     let result = one_after_the_other(&photos, read, |i, found| -> Result<(), LedgerError> {
         let became = intake::record(&mut lock(), found?, by)?;
         let photo = Photo { file: photos[i].display().to_string(), became };
-        if args.format == Format::Text {
+        if args.say.format == Format::Text {
             match left(&photo) {
                 true => tell(&words(&photo)),
                 // A closed pipe must not keep photographs from being recorded.
@@ -205,7 +213,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
         done.push(photo);
         Ok(())
     });
-    match args.format {
+    match args.say.format {
         Format::Json => print(&json::to_bytes(&done)?)?,
         Format::Text => print(state(&lock(), &done)?.as_bytes())?,
     }
@@ -324,10 +332,20 @@ fn draw(args: &LoadReviewArgs, count: u32) -> Result<Ending, Error> {
         let tray = lot.and_then(|l| l.trays.iter().find(|t| t.tray == tray));
         tray.map_or(String::new(), |t| t.photo.name.clone())
     };
+    let row = |(tray, object): (u32, u32)| ReviewRow {
+        draw,
+        tray,
+        photo: photo(tray),
+        object: Some(object),
+        human: String::new(),
+    };
+    let rows: Vec<ReviewRow> = objects.into_iter().map(row).collect();
+    if args.say.format == Format::Json {
+        print(&json::to_bytes(&rows)?)?;
+        return Ok(Ending::AllDone);
+    }
     let mut writer = csv::Writer::from_writer(Vec::new());
-    for (tray, object) in objects {
-        let human = String::new();
-        let row = ReviewRow { draw, tray, photo: photo(tray), object: Some(object), human };
+    for row in rows {
         writer.serialize(row).map_err(|e| Error::Failed(e.to_string()))?;
     }
     let bytes = writer.into_inner().map_err(|e| Error::Failed(e.to_string()))?;
@@ -418,7 +436,7 @@ fn close(args: &LoadCloseArgs) -> Result<Ending, Error> {
     let closed = LoadClosed { load: args.load.clone(), outcome: dossier.outcome(), figures };
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let receipt = ledger.close_load(closed, by)?;
-    match args.format {
+    match args.say.format {
         Format::Text => print(report::dossier::text(&dossier, Some(&receipt)).as_bytes())?,
         Format::Json => print(&report::dossier::json(&dossier, Some(&receipt))?)?,
     }

@@ -74,7 +74,9 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
         let who = who(&args.say)?;
         let by = Signed { who: &who, why: args.say.why.as_deref() };
         let head = ledger.fix_plan(load, &args.lot, &settings, &plan, by)?;
-        tell(&format!("plan fixed for {load} {} (entry {})", args.lot, head.entries));
+        if args.say.format == Format::Text {
+            tell(&format!("plan fixed for {load} {} (entry {})", args.lot, head.entries));
+        }
     }
     let whose = args.load.as_ref().map_or(String::new(), |l| format!("{l} {}\n", args.lot));
     let sheet =
@@ -82,7 +84,7 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
     if let Some(out) = &args.out {
         files::write_atomically(out, sheet.as_bytes())?;
     }
-    match args.format {
+    match args.say.format {
         Format::Text => print(sheet.as_bytes())?,
         Format::Json => print(&json::to_bytes(&PlanJson {
             load: args.load.as_deref(),

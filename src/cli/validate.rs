@@ -76,10 +76,10 @@ pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
     let all: Result<Vec<Validation>, _> =
         varieties.iter().map(|variety| validate(&trays, variety, Level::P95)).collect();
     let all = all.map_err(|e| Error::Failed(e.to_string()))?;
-    if all.is_empty() && args.format == Format::Text {
+    if all.is_empty() && args.say.format == Format::Text {
         tell("no tray sorted by hand is recorded yet; see `acinus validate --help`");
     }
-    match args.format {
+    match args.say.format {
         Format::Text => print(report::dossier::validations(&all).as_bytes())?,
         Format::Json => print(&json::to_bytes(&all)?)?,
     }

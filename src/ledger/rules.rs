@@ -433,8 +433,14 @@ fn review_drawn(e: &ReviewDrawn, facts: &impl Facts) -> Result<(), LedgerError> 
     let fault =
         |why: String| Err(Refusal::Review { load: e.load.clone(), lot: e.lot.clone(), why }.into());
     let of = facts.objects(&e.load, &e.lot)?;
-    if of != e.of || e.objects.is_empty() {
-        return fault(format!("{} objects can be drawn from, not {}", of, e.of));
+    if of == 0 {
+        return fault("no tray is in, so no object can be drawn".to_owned());
+    }
+    if e.objects.is_empty() {
+        return fault("draw at least one object".to_owned());
+    }
+    if of != e.of {
+        return fault(format!("{} objects can be drawn from, not {}; draw again", of, e.of));
     }
     if e.seed.parse::<u64>().is_err() {
         return fault(format!("seed {:?} is no whole number", e.seed));

@@ -1,5 +1,7 @@
 //! What the rules and the reports read.
 
+use std::collections::BTreeMap;
+
 use rusqlite::{Connection, OptionalExtension as _, Params, Row, params};
 
 use super::super::LedgerError;
@@ -375,47 +377,47 @@ fn read_lot(
     sampling_point: Option<SamplingPoint>,
 ) -> Result<LotRecord, LedgerError> {
     let plan = read_plan(db, load, &lot)?;
-    type Row = (u64, u32, Option<String>, PhotoKept, Option<String>, String, bool, u64);
-    let rows: Vec<Row> = all(db, "trays", [load, &lot], |r| {
-        let photo = PhotoKept {
-            sha256: r.get(3)?,
-            bytes: number(r, 4)?,
-            name: r.get(5)?,
-            taken: r.get(6)?,
-        };
-        Ok((
-            number(r, 0)?,
-            r.get(1)?,
-            r.get(2)?,
-            photo,
-            r.get(7)?,
-            r.get(8)?,
-            r.get(9)?,
-            number(r, 10)?,
-        ))
-    })?;
-    let mut trays = Vec::with_capacity(rows.len());
-    for (entry, tray, bin, photo, outlines, profile, forced, count) in rows {
-        trays.push(TrayRecord {
-            recorded: stamp(db, entry)?,
-            tray,
-            bin,
-            photo,
-            outlines,
-            profile,
-            forced,
-            told: all(db, "told", [kept(entry)?], |r| {
-                Ok(Told { weight: r.get(0)?, words: r.get(1)? })
-            })?,
-            weighing: one(db, "weighing", [kept(entry)?], |r| {
+    let rows: Vec<(TrayRecord, u64)> = all(db, "trays", [load, &lot], |r| {
+        let entry = number(r, 0)?;
+        let weighing = match r.get::<_, Option<i64>>(14)? {
+            None => None,
+            Some(_) => {
                 let mut class_g = [None; 4];
                 for (i, g) in class_g.iter_mut().enumerate() {
-                    *g = decimal_if(r, 1 + i)?;
+                    *g = decimal_if(r, 16 + i)?;
                 }
-                Ok(WeighingRecord { weighed_g: decimal_if(r, 0)?, class_g })
-            })?,
-            objects: read_objects(db, entry, count)?,
-        });
+                Some(WeighingRecord { weighed_g: decimal_if(r, 15)?, class_g })
+            }
+        };
+        let record = TrayRecord {
+            recorded: Stamp { entry, at: r.get(11)?, who: r.get(12)?, why: r.get(13)? },
+            tray: r.get(1)?,
+            bin: r.get(2)?,
+            photo: PhotoKept {
+                sha256: r.get(3)?,
+                bytes: number(r, 4)?,
+                name: r.get(5)?,
+                taken: r.get(6)?,
+            },
+            outlines: r.get(7)?,
+            profile: r.get(8)?,
+            forced: r.get(9)?,
+            told: Vec::new(),
+            weighing,
+            objects: Vec::new(),
+        };
+        Ok((record, number(r, 10)?))
+    })?;
+    let mut told: BTreeMap<u64, Vec<Told>> = BTreeMap::new();
+    let words: Vec<(u64, Told)> = all(db, "told", [load, &lot], |r| {
+        Ok((number(r, 0)?, Told { weight: r.get(1)?, words: r.get(2)? }))
+    })?;
+    words.into_iter().for_each(|(tray, t)| told.entry(tray).or_default().push(t));
+    let mut trays = Vec::with_capacity(rows.len());
+    for (record, count) in rows {
+        let entry = record.recorded.entry;
+        let objects = read_objects(db, entry, count)?;
+        trays.push(TrayRecord { told: told.remove(&entry).unwrap_or_default(), objects, ..record });
     }
     let replaced: Vec<(u32, String, String, u64)> = all(db, "replaced", [load, &lot], |r| {
         Ok((r.get(0)?, r.get(1)?, r.get(2)?, number(r, 3)?))
@@ -448,8 +450,9 @@ fn read_objects(db: &Connection, tray: u64, count: u64) -> Result<Vec<ObjectReco
     while let Some(row) = rows.next()? {
         let read = class(row, 1)?.ok_or_else(|| odd(1, ""))?;
         let given = class(row, 2)?;
-        let ppm = [row.get(4)?, row.get(5)?, row.get(6)?, row.get(7)?];
-        let sizes = [row.get(8)?, row.get(9)?, row.get(10)?];
+        let cell = |column: usize| row.get::<_, Option<i64>>(column);
+        let ppm = [cell(4)?, cell(5)?, cell(6)?, cell(7)?];
+        let sizes = [cell(8)?, cell(9)?, cell(10)?];
         objects.push(ObjectRecord {
             object: row.get(0)?,
             read,

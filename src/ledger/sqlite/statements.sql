@@ -164,13 +164,14 @@ FROM plan WHERE load = ?1 AND lot = ?2
 SELECT number, bin, depths, extra FROM planned_tray WHERE load = ?1 AND lot = ?2 ORDER BY number
 -- name: trays
 SELECT t.entry, t.number, t.bin, p.sha256, p.bytes, p.name, p.taken, t.outlines, t.profile, t.forced,
-    t.objects
-FROM tray t JOIN photo p ON p.sha256 = t.photo
+    t.objects, e.at, e.who, e.why, w.tray, w.weighed_g, w.sound_g, w.shriveled_g, w.underripe_g,
+    w.debris_g
+FROM tray t JOIN photo p ON p.sha256 = t.photo JOIN entry e ON e.seq = t.entry
+LEFT JOIN weighing w ON w.tray = t.entry
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY t.number
 -- name: told
-SELECT weight, words FROM told WHERE tray = ?1 ORDER BY place
--- name: weighing
-SELECT weighed_g, sound_g, shriveled_g, underripe_g, debris_g FROM weighing WHERE tray = ?1
+SELECT d.tray, d.weight, d.words FROM tray t JOIN told d ON d.tray = t.entry
+WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY d.tray, d.place
 -- name: objects
 SELECT object, class, corrected_class, corrected, p_sound_ppm, p_shriveled_ppm, p_underripe_ppm,
     p_debris_ppm, area_um2, mass_ug, equivalent_diameter_um
