@@ -7,7 +7,7 @@ use acinus::ledger::event::{FreeJuice, Picking, SamplingPoint, Wetness, Word};
 use acinus::terms::Decimal;
 use clap::{Args, Subcommand};
 
-use super::flags::{Format, MachineArgs, ReadingArgs, number};
+use super::flags::{Format, ReadingArgs, number};
 
 /// Which ledger.
 #[derive(Debug, Clone, Args)]
@@ -306,9 +306,9 @@ pub struct LoadAddArgs {
     #[allow(missing_docs)]
     pub reading: ReadingArgs,
 
-    #[command(flatten)]
-    #[allow(missing_docs)]
-    pub machine: MachineArgs,
+    /// Processor cores to use; all when left out
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub threads: Option<u16>,
 }
 
 /// Which tray.

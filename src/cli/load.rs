@@ -16,7 +16,7 @@ use acinus::report::{self, json};
 use acinus::terms::Decimal;
 use serde::{Deserialize, Serialize};
 
-use super::flags::Format;
+use super::flags::{Format, MachineArgs};
 use super::ledger_flags::{
     DeliveryArgs, LedgerArgs, LoadAddArgs, LoadCloseArgs, LoadCoarseArgs, LoadCorrectArgs,
     LoadCountArgs, LoadDeliveryArgs, LoadListArgs, LoadLotArgs, LoadNewArgs, LoadReviewArgs,
@@ -175,7 +175,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
     let who = who(&args.say)?;
     let photos = settings::photos(&args.photos)?;
     let reader = settings::reader(&args.reading, args.force)?;
-    settings::set_threads(&args.machine)?;
+    settings::set_threads(&MachineArgs { timings: false, threads: args.threads })?;
     let ledger = open(&args.say.ledger)?;
     let archive = ledger.archive().clone();
     let ledger = Mutex::new(ledger);

@@ -384,6 +384,16 @@ fn a_change_in_any_column_of_any_table_is_found() {
         assert!(found.is_ok_and(|f| f.len() > 1), "{table} emptied");
     }
     assert!(changed > 150, "{changed}");
+    // A row put in, and a table that does not belong.
+    for sql in [
+        "INSERT INTO grower (name, entry) VALUES ('Nobody', 2)",
+        "CREATE TABLE other (x)",
+        "DROP INDEX tray_that_counts",
+    ] {
+        std::fs::write(folder.file(), &whole).unwrap();
+        folder.raw().execute_batch(sql).unwrap();
+        assert_eq!(faults(&Ledger::open(&folder.file()).unwrap(), None).len(), 1, "{sql}");
+    }
     std::fs::write(folder.file(), &whole).unwrap();
     assert_eq!(faults(&Ledger::open(&folder.file()).unwrap(), None), []);
 }
