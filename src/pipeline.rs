@@ -8,7 +8,7 @@ use crate::colour::patches::{self, MeasuredPatches};
 use crate::colour::{self, ColourSource, Light};
 use crate::finding::{ColourFacts, Finding, PatchColours, Severity};
 use crate::frame::{CameraSource, FrameSource};
-use crate::marks::{self, Marks, MarksError, MarksSettings};
+use crate::marks::{self, Marks, MarksError, MarksSettings, SlipText};
 use crate::measure::{self, Measures, Silhouette};
 use crate::photo::{self, Photo, PhotoError};
 use crate::profile::Profile;
@@ -82,6 +82,8 @@ pub enum Error {
         findings: Vec<Finding>,
         /// Whether it could be measured all the same by force.
         measurable: bool,
+        /// What its slip says, if it was read.
+        slip: Option<SlipText>,
     },
 }
 
@@ -135,7 +137,7 @@ fn open_checked(photo: Photo, settings: &Settings) -> Result<(Opened, Vec<Findin
         Err(error @ (MarksError::NoScale { .. } | MarksError::NoFloor { .. })) => {
             let findings = check::photograph(&photo, None, &settings.check);
             if refusals(&findings).next().is_some() {
-                Err(Error::Refused { findings, measurable: false })
+                Err(Error::Refused { findings, measurable: false, slip: None })
             } else {
                 Err(error.into())
             }
@@ -144,10 +146,15 @@ fn open_checked(photo: Photo, settings: &Settings) -> Result<(Opened, Vec<Findin
     }
 }
 
-fn refuse_unless_forced(findings: &[Finding], settings: &Settings) -> Result<bool, Error> {
+fn refuse_unless_forced(
+    findings: &[Finding],
+    marks: &Marks,
+    settings: &Settings,
+) -> Result<bool, Error> {
     let refused = refusals(findings).next().is_some();
     if refused && !settings.force {
-        return Err(Error::Refused { findings: findings.to_vec(), measurable: true });
+        let slip = marks.slip.as_ref().map(|s| s.text.clone());
+        return Err(Error::Refused { findings: findings.to_vec(), measurable: true, slip });
     }
     Ok(refused)
 }
@@ -289,13 +296,13 @@ pub fn read_tray(
     clock.lap("decode");
     let (opened, mut findings) = open_checked(photo, settings)?;
     clock.lap("marks, checks and light");
-    refuse_unless_forced(&findings, settings)?;
+    refuse_unless_forced(&findings, &opened.marks, settings)?;
     let prepared = prepare(&opened, settings);
     clock.lap("floor");
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
     look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
-    let forced = refuse_unless_forced(&findings, settings)?;
+    let forced = refuse_unless_forced(&findings, &opened.marks, settings)?;
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
     let camera = opened.marks.frame.camera_mm;

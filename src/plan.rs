@@ -343,6 +343,27 @@ impl Plan {
     }
 }
 
+/// What a berry is taken to weigh where a plan needs a sample's mass, g. Common practice, no source.
+pub const BERRY_G: f64 = 1.2;
+
+/// One line on how well the plan's fruit can show debris by mass: its relative standard deviation
+/// ([`debris_relative_sd`]) at `share` (0 to 1) for pieces of `piece_g` on average.
+///
+/// # Errors
+/// As [`debris_relative_sd`].
+pub fn debris_words(plan: &Plan, share: f64, piece_g: f64, cv: f64) -> Result<String, StatsError> {
+    let sample_g = f64::from(plan.berries) * BERRY_G;
+    let sd = debris_relative_sd(piece_g, cv, share, sample_g)?;
+    Ok(format!(
+        "Debris of {:.2} % by mass in {:.1} kg of fruit (a berry taken as {BERRY_G} g), in pieces of \
+         {piece_g} g on average (coefficient of variation {cv}): its relative standard deviation is \
+         {:.0} %.",
+        100.0 * share,
+        sample_g / 1000.0,
+        100.0 * sd
+    ))
+}
+
 /// Relative standard deviation of debris by mass, √(m̄(1+cv²)/(a·M_S)): `mean_piece_g` m̄ and `cv`
 /// are mean and coefficient of variation of a piece's mass, `share` a is debris by mass, and
 /// `sample_g` M_S the mass sampled. For pieces that fall into the sample independently (a compound

@@ -95,7 +95,19 @@ fn every_command_explains_itself_with_an_example() {
     let cli = Cli::new();
     let help = cli.run(&["help"]);
     assert_eq!(code(&help), 0);
-    for command in ["assess", "check", "score", "train", "completions", "man"] {
+    for command in [
+        "assess",
+        "check",
+        "score",
+        "train",
+        "plan",
+        "load",
+        "ledger",
+        "terms",
+        "validate",
+        "completions",
+        "man",
+    ] {
         assert!(out(&help).contains(command), "{command} is not listed");
         let output = cli.run(&[command, "--help"]);
         assert_eq!(code(&output), 0);

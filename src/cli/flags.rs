@@ -7,6 +7,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use super::ledger_flags::{LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs};
+
 /// Turns photographs of sampled wine grapes on a tray into shares of sound, shriveled, underripe
 /// fruit and debris, with 95 % intervals.
 #[derive(Debug, Parser)]
@@ -27,6 +29,8 @@ pub struct Cli {
 
 /// The commands.
 #[derive(Debug, Subcommand)]
+// One value lives, once: its size does not matter.
+#[allow(clippy::large_enum_variant)]
 pub enum Command {
     /// Measure photographs and report the shares of each lot
     Assess(AssessArgs),
@@ -40,6 +44,16 @@ pub enum Command {
     Score(ScoreArgs),
     /// Teach a new profile from photographs whose truth is known
     Train(TrainArgs),
+    /// Draw up a sampling plan and its sheet for the dock
+    Plan(PlanArgs),
+    /// Keep loads in a ledger: open, record trays, show, close
+    Load(LoadCommand),
+    /// Verify, export, import the ledger
+    Ledger(LedgerCommand),
+    /// Check a contract file
+    Terms(TermsCommand),
+    /// Compare the program with trays sorted by hand
+    Validate(ValidateArgs),
     /// Print a completion script for a shell
     Completions(CompletionsArgs),
     /// Write the manual pages into a folder
@@ -388,7 +402,7 @@ fn trays(text: &str) -> Result<RangeInclusive<u32>, String> {
 }
 
 /// A number from `low` to `high`.
-fn number(low: f64, high: f64) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync {
+pub fn number(low: f64, high: f64) -> impl Fn(&str) -> Result<f64, String> + Clone + Send + Sync {
     move |text| match text.trim().parse::<f64>() {
         Ok(v) if (low..=high).contains(&v) => Ok(v),
         _ => Err(format!("give a number from {low} to {high}")),
@@ -434,9 +448,13 @@ mod tests {
 
     #[test]
     fn every_command_has_an_example() {
-        for command in Cli::command().get_subcommands().filter(|c| c.get_name() != "help") {
-            let help = command.get_after_help().map(ToString::to_string).unwrap_or_default();
-            assert!(help.contains("acinus "), "{} has no example", command.get_name());
+        fn look(command: &clap::Command) {
+            for own in command.get_subcommands().filter(|c| c.get_name() != "help") {
+                let help = own.get_after_help().map(ToString::to_string).unwrap_or_default();
+                assert!(help.contains("acinus "), "{} has no example", own.get_name());
+                look(own);
+            }
         }
+        look(&Cli::command());
     }
 }

@@ -8,12 +8,18 @@ mod assess;
 mod check;
 pub mod flags;
 mod help_files;
+mod ledger;
+pub mod ledger_flags;
+mod load;
+mod plan;
 mod print_sheets;
 mod progress;
 mod read;
 mod score;
 mod settings;
+mod terms;
 mod train;
+mod validate;
 
 use std::io::{self, Write as _};
 
@@ -38,6 +44,9 @@ pub enum Error {
     /// Something failed on the way.
     #[error("{0}")]
     Failed(String),
+    /// The ledger did not do it.
+    #[error(transparent)]
+    Ledger(#[from] acinus::ledger::LedgerError),
     /// An output could not be written.
     #[error(transparent)]
     Report(#[from] acinus::report::Error),
@@ -51,7 +60,7 @@ impl Error {
     pub fn code(&self) -> u8 {
         match self {
             Error::Usage(_) => 2,
-            Error::Failed(_) | Error::Report(_) | Error::Print(_) => 1,
+            Error::Failed(_) | Error::Ledger(_) | Error::Report(_) | Error::Print(_) => 1,
         }
     }
 
@@ -79,6 +88,11 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Slip(args) => print_sheets::slip(args),
         Command::Score(args) => score::run(args),
         Command::Train(args) => train::run(args),
+        Command::Plan(args) => plan::run(args),
+        Command::Load(args) => load::run(&args.command),
+        Command::Ledger(args) => ledger::run(&args.command),
+        Command::Terms(args) => terms::run(&args.command),
+        Command::Validate(args) => validate::run(args),
         Command::Completions(args) => help_files::completions(args),
         Command::Man(args) => help_files::man(args),
     }

@@ -1,5 +1,6 @@
 //! Work on many photographs at once, with a progress bar on a terminal and silence elsewhere.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -34,6 +35,47 @@ pub fn over_photos<T: Send>(photos: &[PathBuf], work: impl Fn(&PathBuf) -> T + S
     results.into_iter().map(|(_, result)| result).collect()
 }
 
+/// Applies `work` to every photograph on several threads, and `then` to the results on this one, in
+/// the order given and as soon as each one's turn has come. The first failure of `then` ends it.
+pub fn one_after_the_other<T: Send, E>(
+    photos: &[PathBuf],
+    work: impl Fn(usize, &PathBuf) -> T + Sync,
+    mut then: impl FnMut(usize, T) -> Result<(), E>,
+) -> Result<(), E> {
+    let bar = bar(photos.len());
+    let next = AtomicUsize::new(0);
+    let threads = rayon::current_num_threads().min(photos.len());
+    let result = std::thread::scope(|scope| {
+        let (sender, receiver) = std::sync::mpsc::channel();
+        for _ in 0..threads {
+            let sender = sender.clone();
+            let (next, work) = (&next, &work);
+            scope.spawn(move || {
+                while let Some((i, photo)) = take(next, photos) {
+                    // Nobody listens any more: the work is off.
+                    if sender.send((i, work(i, photo))).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(sender);
+        let mut waiting = BTreeMap::new();
+        let mut turn = 0;
+        for (i, result) in receiver {
+            waiting.insert(i, result);
+            while let Some(result) = waiting.remove(&turn) {
+                then(turn, result)?;
+                bar.inc(1);
+                turn += 1;
+            }
+        }
+        Ok(())
+    });
+    bar.finish_and_clear();
+    result
+}
+
 fn take<'a>(next: &AtomicUsize, photos: &'a [PathBuf]) -> Option<(usize, &'a PathBuf)> {
     let i = next.fetch_add(1, Ordering::Relaxed);
     photos.get(i).map(|photo| (i, photo))
@@ -62,5 +104,26 @@ mod tests {
         let wanted: Vec<String> = (0..50).map(|i| i.to_string()).collect();
         assert_eq!(names, wanted);
         assert!(over_photos(&[], |p| p.clone()).is_empty());
+    }
+
+    #[test]
+    fn turns_are_kept_and_a_failure_ends_the_work() {
+        let photos: Vec<PathBuf> = (0..50).map(|i| PathBuf::from(i.to_string())).collect();
+        let mut order = Vec::new();
+        let done: Result<(), ()> = one_after_the_other(
+            &photos,
+            |i, _| std::thread::sleep(std::time::Duration::from_micros(100 * (i as u64 % 7))),
+            |i, ()| {
+                order.push(i);
+                Ok(())
+            },
+        );
+        assert_eq!((done, order), (Ok(()), (0..50).collect()));
+        let ended = one_after_the_other(
+            &photos,
+            |i, _| i,
+            |i, _| if i == 3 { Err("full") } else { Ok(()) },
+        );
+        assert_eq!(ended, Err("full"));
     }
 }

@@ -107,6 +107,8 @@ pub enum Target {
     Class(Class),
     /// All rejects.
     Rejects,
+    /// Several classes together: which of [`Class::ALL`].
+    Classes([bool; 4]),
 }
 
 impl Target {
@@ -114,6 +116,7 @@ impl Target {
         match self {
             Target::Class(class) => class_index(class) == kind,
             Target::Rejects => REJECTS.iter().any(|&c| class_index(c) == kind),
+            Target::Classes(which) => which.get(kind).copied().unwrap_or(false),
         }
     }
 }

@@ -5,6 +5,7 @@
 pub mod canvas;
 pub mod columns;
 pub mod csv;
+pub mod dossier;
 pub mod files;
 pub mod html;
 pub mod jpeg;

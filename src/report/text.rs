@@ -58,6 +58,21 @@ fn write_lot(out: &mut String, lot: &LotResult, run: &Run) -> std::fmt::Result {
         plural(figures.objects, "object"),
         figures.mass_g
     )?;
+    write_figures(out, figures)?;
+    let doubtful: usize =
+        run.sheets().filter(|s| lot.photos.contains(&s.name)).map(|s| s.doubtful_count).sum();
+    if doubtful > 0 {
+        writeln!(out, "  unsure of {}: see the report", plural(doubtful, "object"))?;
+    }
+    write_loss(out, figures)?;
+    for line in notes(lot, figures, run) {
+        writeln!(out, "  {line}")?;
+    }
+    writeln!(out)
+}
+
+/// Shares of each class, of all rejects and of what is unassigned, and the berries' diameter.
+pub(super) fn write_figures(out: &mut String, figures: &LotFigures) -> std::fmt::Result {
     writeln!(
         out,
         "  {:<11}objects   {:<24}{:<24}by mass (95 % interval)",
@@ -83,16 +98,7 @@ fn write_lot(out: &mut String, lot: &LotResult, run: &Run) -> std::fmt::Result {
         let spread = d.sd_mm.map(|s| format!(", standard deviation {s:.1} mm")).unwrap_or_default();
         writeln!(out, "  berry diameter {:.1} mm on average{spread}", d.mean_mm)?;
     }
-    let doubtful: usize =
-        run.sheets().filter(|s| lot.photos.contains(&s.name)).map(|s| s.doubtful_count).sum();
-    if doubtful > 0 {
-        writeln!(out, "  unsure of {}: see the report", plural(doubtful, "object"))?;
-    }
-    write_loss(out, figures)?;
-    for line in notes(lot, figures, run) {
-        writeln!(out, "  {line}")?;
-    }
-    writeln!(out)
+    Ok(())
 }
 
 fn write_row(out: &mut String, name: &str, group: &GroupFigures) -> std::fmt::Result {
@@ -106,7 +112,7 @@ fn write_row(out: &mut String, name: &str, group: &GroupFigures) -> std::fmt::Re
     )
 }
 
-fn write_loss(out: &mut String, figures: &LotFigures) -> std::fmt::Result {
+pub(super) fn write_loss(out: &mut String, figures: &LotFigures) -> std::fmt::Result {
     let Some(loss) = &figures.loss else { return Ok(()) };
     let kg = |t: &LossTerm| format!("{:.0} kg ({:.0} to {:.0})", t.kg, t.low_kg, t.high_kg);
     writeln!(out, "  sorting loss of {} t: {}", loss.load_tonnes, kg(&loss.total))?;

@@ -1,0 +1,96 @@
+//! `acinus validate`.
+
+use acinus::ledger::event::{Event, HandSorted};
+use acinus::ledger::{Ledger, Signed};
+use acinus::load::{Validation, ValidationTray, validate};
+use acinus::report::{self, json};
+use acinus::stats::Level;
+use acinus::terms::Decimal;
+use serde::Deserialize;
+
+use super::flags::Format;
+use super::ledger_flags::ValidateArgs;
+use super::load::{open, path, who};
+use super::{Ending, Error, print, tell};
+
+/// A row of the file: percent and grams as they were written.
+#[derive(Deserialize)]
+struct Row {
+    tray: String,
+    variety: String,
+    sound_percent: Decimal,
+    shriveled_percent: Decimal,
+    underripe_percent: Decimal,
+    debris_percent: Decimal,
+    sound_g: Decimal,
+    shriveled_g: Decimal,
+    underripe_g: Decimal,
+    debris_g: Decimal,
+}
+
+impl From<Row> for HandSorted {
+    fn from(r: Row) -> Self {
+        let percent = [r.sound_percent, r.shriveled_percent, r.underripe_percent, r.debris_percent];
+        HandSorted {
+            variety: r.variety,
+            tray: r.tray,
+            program: percent.map(Decimal::hundredth),
+            hand_g: [r.sound_g, r.shriveled_g, r.underripe_g, r.debris_g],
+        }
+    }
+}
+
+/// Compares, records if asked, prints.
+pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
+    let trays: Vec<ValidationTray> = match &args.file {
+        Some(file) => {
+            let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
+            let bytes = std::fs::read(file).map_err(|e| fault(format!("cannot be read: {e}")))?;
+            let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(&bytes[..]);
+            let rows: Result<Vec<Row>, csv::Error> = reader.deserialize().collect();
+            let sorted: Vec<HandSorted> =
+                rows.map_err(|e| fault(e.to_string()))?.into_iter().map(HandSorted::from).collect();
+            if sorted.is_empty() {
+                return Err(fault("it has no trays".into()));
+            }
+            if args.record {
+                let who = who(&args.say)?;
+                let mut ledger = Ledger::open_or_begin(&path(&args.say.ledger)?)?;
+                let events: Vec<Event> = sorted.iter().cloned().map(Event::HandSorted).collect();
+                let by = Signed { who: &who, why: args.say.why.as_deref() };
+                ledger.say(&events, by)?;
+                tell(&format!("{} trays recorded", events.len()));
+                ledger.hand_sorts(None, u64::MAX)?.into_iter().map(|h| h.tray).collect()
+            } else {
+                sorted.iter().map(tray).collect()
+            }
+        }
+        None => {
+            let ledger = open(&args.say.ledger)?;
+            ledger.hand_sorts(None, u64::MAX)?.into_iter().map(|h| h.tray).collect()
+        }
+    };
+    let mut varieties: Vec<&str> = trays.iter().map(|t| t.variety.as_str()).collect();
+    varieties.sort_unstable();
+    varieties.dedup();
+    let all: Result<Vec<Validation>, _> =
+        varieties.iter().map(|variety| validate(&trays, variety, Level::P95)).collect();
+    let all = all.map_err(|e| Error::Failed(e.to_string()))?;
+    if all.is_empty() && args.say.format == Format::Text {
+        tell("no tray sorted by hand is recorded yet; see `acinus validate --help`");
+    }
+    match args.say.format {
+        Format::Text => print(report::dossier::validations(&all).as_bytes())?,
+        Format::Json => print(&json::to_bytes(&all)?)?,
+    }
+    Ok(Ending::AllDone)
+}
+
+fn tray(sorted: &HandSorted) -> ValidationTray {
+    ValidationTray {
+        tray: sorted.tray.clone(),
+        variety: sorted.variety.clone(),
+        program: sorted.program.map(Decimal::to_f64),
+        hand_g: sorted.hand_g.map(Decimal::to_f64),
+    }
+}

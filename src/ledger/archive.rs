@@ -1,0 +1,182 @@
+//! The folder beside the ledger that keeps photographs and outlines, each under the SHA-256 of its
+//! bytes: `sha256[0..2]/sha256`. What is there is never changed; the same bytes are kept once.
+
+use std::fs::{self, File};
+use std::io::{self, Read as _, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use sha2::{Digest as _, Sha256};
+
+use super::LedgerError;
+
+/// The folder.
+#[derive(Debug, Clone)]
+pub struct Archive {
+    folder: PathBuf,
+}
+
+/// How a kept file fares.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// There, with its own bytes.
+    Whole,
+    /// Not there.
+    Missing,
+    /// There, but with other bytes.
+    Changed,
+}
+
+static PARTS: AtomicU64 = AtomicU64::new(0);
+
+impl Archive {
+    /// The archive in a folder, which need not exist yet.
+    pub fn at(folder: PathBuf) -> Archive {
+        Archive { folder }
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Where the bytes of a hash lie.
+    pub fn path(&self, sha256: &str) -> PathBuf {
+        self.folder.join(sha256.get(..2).unwrap_or_default()).join(sha256)
+    }
+
+    /// Keeps some bytes and tells their SHA-256. When this returns they are on the disk under their
+    /// name: written beside their place, flushed, renamed, and the folder flushed.
+    ///
+    /// # Errors
+    /// [`LedgerError::Archive`] when the disk refuses.
+    pub fn keep(&self, bytes: &[u8]) -> Result<String, LedgerError> {
+        let sha256 = sha256_hex(bytes);
+        let path = self.path(&sha256);
+        if self.state(&sha256)? == Kept::Whole {
+            return Ok(sha256);
+        }
+        let fault = |source| LedgerError::Archive { path: path.clone(), source };
+        let own = path.parent().unwrap_or(&self.folder);
+        if !own.is_dir() {
+            fs::create_dir_all(own).map_err(fault)?;
+            sync_folder(&self.folder).map_err(fault)?;
+            if let Some(above) = self.folder.parent() {
+                sync_folder(above).map_err(fault)?;
+            }
+        }
+        let number = PARTS.fetch_add(1, Ordering::Relaxed);
+        let part = own.join(format!(".{sha256}.{}-{number}.part", std::process::id()));
+        let written = (|| {
+            let mut file = File::create(&part)?;
+            file.write_all(bytes)?;
+            file.sync_all()?;
+            fs::rename(&part, &path)?;
+            sync_folder(own)
+        })();
+        written.map_err(|source| {
+            // The half-written file is of no use; the first error is the one to report.
+            let _ = fs::remove_file(&part);
+            fault(source)
+        })?;
+        Ok(sha256)
+    }
+
+    /// Whether the bytes of a hash are there and are what their name says.
+    ///
+    /// # Errors
+    /// [`LedgerError::Archive`] when a file that is there cannot be read.
+    pub fn state(&self, sha256: &str) -> Result<Kept, LedgerError> {
+        let path = self.path(sha256);
+        let fault = |source| LedgerError::Archive { path: path.clone(), source };
+        let mut file = match File::open(&path) {
+            Ok(file) => file,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Kept::Missing),
+            Err(e) => return Err(fault(e)),
+        };
+        let mut hasher = Sha256::new();
+        let mut buffer = vec![0u8; 1 << 16];
+        loop {
+            match file.read(&mut buffer) {
+                Ok(0) => break,
+                Ok(n) => hasher.update(&buffer[..n]),
+                Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+                Err(e) => return Err(fault(e)),
+            }
+        }
+        Ok(if hex(&hasher.finalize()) == sha256 { Kept::Whole } else { Kept::Changed })
+    }
+
+    /// Whether a file of that name is there, without reading it.
+    pub fn has(&self, sha256: &str) -> bool {
+        self.path(sha256).is_file()
+    }
+
+    /// The kept bytes.
+    ///
+    /// # Errors
+    /// [`LedgerError::Archive`] when they are not there or cannot be read.
+    pub fn read(&self, sha256: &str) -> Result<Vec<u8>, LedgerError> {
+        let path = self.path(sha256);
+        fs::read(&path).map_err(|source| LedgerError::Archive { path, source })
+    }
+}
+
+/// Makes a rename in a folder last through a power cut. Systems whose folders cannot be opened as
+/// files do it by themselves.
+fn sync_folder(folder: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    {
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        File::open(folder)?.sync_all()?;
+    }
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
+}
+
+/// SHA-256 as 64 lower-case hexadecimal digits.
+pub fn sha256_hex(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// FIPS 180-4 examples, as NIST prints them: "abc" and the empty message.
+    #[test]
+    fn known_hashes() {
+        assert_eq!(
+            sha256_hex(b"abc"),
+            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+        );
+        assert_eq!(
+            sha256_hex(b""),
+            "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+        );
+    }
+
+    #[test]
+    fn bytes_are_kept_once_and_changes_are_seen() {
+        let dir = tempfile::tempdir().unwrap();
+        let archive = Archive::at(dir.path().join("deep/archive"));
+        let sha256 = archive.keep(b"abc").unwrap();
+        assert_eq!(archive.keep(b"abc").unwrap(), sha256);
+        assert_eq!(archive.read(&sha256).unwrap(), b"abc");
+        assert_eq!(archive.state(&sha256).unwrap(), Kept::Whole);
+        assert_eq!(fs::read_dir(archive.path(&sha256).parent().unwrap()).unwrap().count(), 1);
+        fs::write(archive.path(&sha256), b"abd").unwrap();
+        assert_eq!(archive.state(&sha256).unwrap(), Kept::Changed);
+        // Keeping it again heals it.
+        archive.keep(b"abc").unwrap();
+        assert_eq!(archive.state(&sha256).unwrap(), Kept::Whole);
+        fs::remove_file(archive.path(&sha256)).unwrap();
+        assert_eq!(archive.state(&sha256).unwrap(), Kept::Missing);
+        assert!(archive.read(&sha256).unwrap_err().to_string().contains(&sha256));
+    }
+}
