@@ -261,3 +261,41 @@ fn timings_are_told_only_when_asked() {
     let text = fs::read_to_string(cli.path("out/black-sorted-1.json")).expect("json");
     assert!(text.contains("timings_s"));
 }
+
+#[test]
+fn measured_patches_and_camera_height_are_used_and_reported() {
+    let cli = Cli::new();
+    fs::write(cli.path("wrong.toml"), "[patches]\n99 = [50, 0, 0]\n").expect("written");
+    let photo = sample("black-unsorted-2.jpg");
+    let ended = cli.run(&["check", &photo, "--patches", "wrong.toml"]);
+    assert_eq!(code(&ended), 2);
+    assert!(
+        err(&ended).contains("patches wrong.toml: no patch is printed at 99"),
+        "{}",
+        err(&ended)
+    );
+
+    // A slip whose greys are known to be bluish.
+    let greys = "[patches]\n160 = [66.0, 0.0, -6.0]\n122 = [51.0, 0.0, -6.0]\n";
+    fs::write(cli.path("greys.toml"), greys).expect("written");
+    let read = |more: &[&str]| {
+        let args = ["assess", &photo, "--out", "out", "--write", "json"];
+        let ended = cli.run(&[&args, more].concat());
+        assert_eq!(code(&ended), 0, "{}", err(&ended));
+        let text = fs::read_to_string(cli.path("out/black-unsorted-2.json")).expect("json");
+        serde_json::from_str::<Value>(&text).expect("JSON")
+    };
+    let plain = read(&[]);
+    let told = read(&["--patches", "greys.toml", "--camera-height", "600"]);
+    assert_eq!(plain["colour"]["patches"], "nominal");
+    assert_eq!(told["colour"]["patches"], "measured");
+    // Greys that are blue in truth leave more blue in the photograph.
+    let blue = |j: &Value| j["colour"]["tone_gain"][2].as_f64().expect("gain");
+    assert!(blue(&told) > 1.03 * blue(&plain), "{} {}", blue(&told), blue(&plain));
+    assert!(plain["colour"]["grey_patches_delta_e00"].as_f64() <= Some(3.0));
+    assert_eq!(plain["frame"]["camera_source"], "focal-length");
+    assert_eq!(told["frame"]["camera_source"], "given");
+    assert_eq!(told["frame"]["camera_mm"][2], 600.0);
+    let assumed = told["assumptions"].to_string();
+    assert!(assumed.contains("as measured") && assumed.contains("camera height as given, 600 mm"));
+}

@@ -109,8 +109,11 @@ mod tests {
         let n = code.width();
         let dark: Vec<bool> = code.to_colors().iter().map(|c| *c == Color::Dark).collect();
         assert_eq!(mask_of(&dark, n), 2);
+        // All but finder patterns with their separators and format bits, and the timing lines.
         let data = |x: usize, y: usize| {
-            !(x < 9 && y < 9 || x >= 13 && y < 9 || x < 9 && y >= 13 || x == 6 || y == 6)
+            let (left, top) = (x < 9, y < 9);
+            let finder = (top && (left || x >= 13)) || (left && y >= 13);
+            !finder && x != 6 && y != 6
         };
         let mut bits = Vec::new();
         let columns = [20, 18, 16, 14, 12, 10, 8, 5, 3, 1];
