@@ -306,6 +306,10 @@ pub struct TrainArgs {
     #[arg(long, value_name = "FILE")]
     pub out: PathBuf,
 
+    /// Name that reports give the profile; without it, that of the file
+    #[arg(long, value_name = "NAME")]
+    pub name: Option<String>,
+
     /// Deal the photographs into so many groups and read each group with a profile taught from
     /// the others; a number as large as that of the photographs leaves one out at a time
     #[arg(long, value_name = "GROUPS")]

@@ -20,11 +20,10 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
         print(score::table(&scores, &acinus::score::table(&scores)).as_bytes())?;
     }
     let pupils = teach::open_pupils(&photos, &settings).map_err(failed)?;
+    let name = args.name.clone().unwrap_or_else(|| stem(&args.out));
     let profile =
-        teach::train(&pupils, &stem(&args.out), &settings, SegmentTraining::default(), |line| {
-            tell(&line)
-        })
-        .map_err(failed)?;
+        teach::train(&pupils, &name, &settings, SegmentTraining::default(), |line| tell(&line))
+            .map_err(failed)?;
     files::write_atomically(&args.out, &json::to_bytes(&profile)?)?;
     tell(&format!("Profile written to {}", args.out.display()));
     Ok(Ending::AllDone)
