@@ -65,6 +65,11 @@ impl Profile {
         Profile::parse(&path.display().to_string(), &text)
     }
 
+    /// The file's bytes: JSON without line breaks, for it holds thousands of numbers.
+    pub fn to_bytes(&self) -> Result<Vec<u8>, serde_json::Error> {
+        serde_json::to_vec(self)
+    }
+
     fn parse(path: &str, text: &str) -> Result<Profile, ProfileError> {
         let form = |why: String| ProfileError::Form { path: path.to_string(), why };
         let profile: Profile = serde_json::from_str(text).map_err(|e| form(e.to_string()))?;
@@ -94,5 +99,17 @@ impl Profile {
                         c.mean.len() == classify::FEATURES && c.spread.len() == classify::FEATURES
                     })
             })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What `acinus train` would write is what is built in, to the last byte.
+    #[test]
+    fn the_built_in_profile_is_as_it_was_written() {
+        let profile = Profile::built_in().unwrap();
+        assert_eq!(profile.to_bytes().unwrap(), BUILT_IN.as_bytes());
     }
 }

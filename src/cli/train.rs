@@ -1,6 +1,6 @@
 //! `acinus train`.
 
-use acinus::report::{files, json};
+use acinus::report::files;
 use acinus::teach::{self, SegmentTraining};
 
 use super::flags::TrainArgs;
@@ -24,7 +24,10 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
     let profile =
         teach::train(&pupils, &name, &settings, SegmentTraining::default(), |line| tell(&line))
             .map_err(failed)?;
-    files::write_atomically(&args.out, &json::to_bytes(&profile)?)?;
+    files::write_atomically(
+        &args.out,
+        &profile.to_bytes().map_err(|e| Error::Failed(e.to_string()))?,
+    )?;
     tell(&format!("Profile written to {}", args.out.display()));
     Ok(Ending::AllDone)
 }
