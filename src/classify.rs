@@ -329,7 +329,8 @@ pub fn classify(
     Judged { objects, fruit, white_vote, typical_distance }
 }
 
-/// Mean, over the objects weighted by area, of the probability that the skin is white.
+/// Mean probability that the skin is white, over the objects weighted by area and by how likely
+/// they are sound or shriveled: underripe berries are green whatever the skin will be.
 fn white_vote(measured: &[(Measures, Silhouette)], model: &ClassModel) -> f64 {
     let (mut sum, mut weight) = (0.0, 0.0);
     for (m, _) in measured {
@@ -338,8 +339,16 @@ fn white_vote(measured: &[(Measures, Silhouette)], model: &ClassModel) -> f64 {
             continue;
         }
         let p = f64::from(model.fruit.eval(&fruit_features(m))[0]);
-        sum += p * m.area_mm2;
-        weight += m.area_mm2;
+        let ripe: f64 = model
+            .fruits
+            .iter()
+            .map(|f| {
+                let p = f.probabilities(m);
+                p[Class::Sound.index()] + p[Class::Shriveled.index()]
+            })
+            .fold(f64::INFINITY, f64::min);
+        sum += p * m.area_mm2 * ripe;
+        weight += m.area_mm2 * ripe;
     }
     if weight > 0.0 { sum / weight } else { 0.0 }
 }
