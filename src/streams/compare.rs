@@ -2,9 +2,8 @@
 
 use serde::Serialize;
 
-use super::model::LotSums;
 use crate::load::{Basis, LoadError, Lot, LotSettings, Scope, Share, assess_lot};
-use crate::stats::{Interval, Level, fisher_exact, newcombe_difference, t_cdf};
+use crate::stats::{Interval, Level, fisher_exact, newcombe_difference, normal_cdf};
 
 /// How a difference was worked out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -12,8 +11,8 @@ use crate::stats::{Interval, Level, fisher_exact, newcombe_difference, t_cdf};
 pub enum DifferenceMethod {
     /// By count, one tray each: Newcombe's hybrid score interval; Fisher's exact test.
     Newcombe,
-    /// Otherwise: the same way of joining two intervals, from each lot's own; a t test on the
-    /// standard errors.
+    /// Otherwise: the same way of joining two intervals, from each lot's own; p from the
+    /// same interval.
     Joined,
 }
 
@@ -89,7 +88,6 @@ pub fn square_and_add(first: (f64, &Interval), second: (f64, &Interval)) -> Inte
 pub fn compare(first: &Lot, second: &Lot, basis: Basis, level: Level) -> Result<Comparison, LoadError> {
     let settings = LotSettings { level, ..LotSettings::default() };
     let (a, b) = (assess_lot(first, &settings)?, assess_lot(second, &settings)?);
-    let clusters = [first, second].map(|l| LotSums::of(l).clusters.len());
     let mut differences = Vec::new();
     for (g, (name, _)) in super::GROUPS.iter().enumerate() {
         let of = |f: &crate::load::LotFigures| match f.classes.get(g) {
@@ -102,13 +100,7 @@ pub fn compare(first: &Lot, second: &Lot, basis: Basis, level: Level) -> Result<
             by_count(&first.name, (s1.objects, a.objects), (s2.objects, b.objects), level)?
         } else {
             let interval = square_and_add((s1.estimate, &s1.interval), (s2.estimate, &s2.interval));
-            let fault =
-                |source| LoadError::Stats { lot: first.name.clone(), source };
-            let p = p_value(&[(s1, clusters[0], a.objects), (s2, clusters[1], b.objects)])
-                .unwrap_or_else(|| if interval.contains(0.0) { 1.0 } else { level.alpha() });
-            if p.is_nan() {
-                return Err(fault(crate::stats::StatsError::Shape("no test of the difference")));
-            }
+            let p = p_value(s2.estimate - s1.estimate, &interval);
             (interval, p, DifferenceMethod::Joined)
         };
         differences.push(Difference {
@@ -161,29 +153,14 @@ fn by_count(
     Ok((interval, p, DifferenceMethod::Newcombe))
 }
 
-/// Two-sided t test of equal shares on the standard errors, with Welch's degrees of freedom. A lot
-/// in which nothing of the class was seen has the standard error its interval's upper limit stands
-/// for.
-fn p_value(lots: &[(Share, usize, usize); 2]) -> Option<f64> {
-    let se = |s: &Share| {
-        let reach = s.interval.width() / (2.0 * s.interval.level.z());
-        if s.standard_error > 0.0 { s.standard_error } else { reach }
-    };
-    let degrees = |(s, clusters, objects): &(Share, usize, usize)| match s.parts {
-        Some(parts) => parts.degrees_of_freedom,
-        None if *clusters > 1 => *clusters as f64 - 1.0,
-        None => (*objects as f64 - 1.0).max(1.0),
-    };
-    let [a, b] = lots;
-    let (v1, v2) = (se(&a.0).powi(2), se(&b.0).powi(2));
-    let v = v1 + v2;
-    if v <= 0.0 {
-        return None;
+/// Two-sided p value that goes with an interval: the interval's reach towards no difference is taken
+/// as its quantile's multiple, so p lies below 1 − level exactly where the interval leaves 0 out.
+fn p_value(difference: f64, interval: &Interval) -> f64 {
+    let reach = if difference > 0.0 { difference - interval.low } else { interval.high - difference };
+    if difference == 0.0 || reach <= 0.0 {
+        return 1.0;
     }
-    let spread = v1 * v1 / degrees(a) + v2 * v2 / degrees(b);
-    let df = if spread > 0.0 { v * v / spread } else { f64::INFINITY };
-    let t = (a.0.estimate - b.0.estimate) / v.sqrt();
-    Some(2.0 * t_cdf(-t.abs(), df))
+    2.0 * normal_cdf(-interval.level.z() * difference.abs() / reach)
 }
 
 fn sentence(d: &Difference, first: &str, second: &str) -> String {

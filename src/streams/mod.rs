@@ -475,6 +475,27 @@ impl Ruler<'_> {
         Some((0..4).filter(|&c| of[c]).map(|c| counts[c]).sum())
     }
 
+    /// Whether a stream's trays do not bound a group from below: nothing of it was seen, or the
+    /// balance leaves less than half an object of it.
+    fn unseen(&self, fit: &Fit, k: usize, of: &[bool; 4]) -> bool {
+        let Some(i) = self.places[k] else { return false };
+        let half = 0.5 * self.object_share(i, of);
+        self.seen(k, of) == Some(0) || group(&fit.shares[k], of) < half
+    }
+
+    /// Share by mass that one object of a group is, in a lot, its design effect counted in.
+    fn object_share(&self, i: usize, of: &[bool; 4]) -> f64 {
+        let grain = (0..4).filter(|&c| of[c]).map(|c| self.model.grain[c]).fold(0.0, f64::max);
+        grain * self.model.effects.lots[i] * self.model.lots[i].thinness()
+    }
+
+    /// Upper limit of a share of which no object was seen: −ln(α/2) objects, the exact Poisson
+    /// limit at 0.
+    fn at_most(&self, k: usize, of: &[bool; 4]) -> f64 {
+        let objects = -(0.5 * self.settings.level.alpha()).ln();
+        self.places[k].map_or(1.0, |i| (objects * self.object_share(i, of)).min(1.0))
+    }
+
     /// A share of the state with its interval on the logit scale. `open_low` and `open_high` say
     /// where an end has to reach 0 or 1 because no object was seen that would bound it.
     fn estimate(
@@ -501,6 +522,16 @@ impl Ruler<'_> {
         Estimate { estimate: found.clamp(0.0, 1.0), interval }
     }
 
+    /// A reconciled share; where nothing bounds it from below, from 0 to the limit at 0 objects.
+    fn share(&self, fit: &Fit, k: usize, of: &[bool; 4], at: impl Fn(&State) -> f64) -> Estimate {
+        let mut found = self.estimate(fit, at, false, false);
+        if self.unseen(fit, k, of) {
+            found.interval.low = 0.0;
+            found.interval.high = self.at_most(k, of).max(found.estimate);
+        }
+        found
+    }
+
     fn split(&self, fit: &Fit, weighed_yield: Yield, alarms: &mut Vec<String>) -> Split {
         let y = self.estimate(fit, |s| s.y, false, false);
         let feed_kg = self.kg(fit)[0];
@@ -511,8 +542,19 @@ impl Ruler<'_> {
                     let out = (1.0 - s.y) * group(&s.w, of);
                     out / (out + s.y * group(&s.s, of))
                 };
-                let none = |k| self.seen(k, of) == Some(0);
-                let removed = self.estimate(fit, removed, none(2), none(1));
+                let none = |k| self.unseen(fit, k, of);
+                let mut removed = self.estimate(fit, removed, none(2), none(1));
+                let (y, s, w) = (fit.yield_by_mass, &fit.shares[1], &fit.shares[2]);
+                let part = |w: f64, s: f64| {
+                    let out = (1.0 - y) * w.max(0.0);
+                    out / (out + y * s.max(0.0)).max(1e-12)
+                };
+                if none(1) {
+                    removed.interval.low = part(group(w, of), self.at_most(1, of));
+                }
+                if none(2) {
+                    removed.interval.high = part(self.at_most(2, of), group(s, of));
+                }
                 let kept = Estimate {
                     estimate: 1.0 - removed.estimate,
                     interval: removed.interval.complement(),
@@ -621,9 +663,7 @@ impl Ruler<'_> {
                             + group(&s.s, of) * f64::from(u8::from(k == 1))
                             + group(&s.w, of) * f64::from(u8::from(k == 2))
                     };
-                    let reconciled = fit.map(|fit| {
-                        self.estimate(fit, at, self.seen(k, of) == Some(0), false)
-                    });
+                    let reconciled = fit.map(|fit| self.share(fit, k, of, at));
                     StreamShare {
                         name,
                         raw: lot.map(|(_, _, sums)| group(&sums.shares(), of)),

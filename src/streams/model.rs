@@ -88,7 +88,7 @@ impl LotSums {
     }
 
     /// One over the mass that the lot's sample counts for, 1/g.
-    fn thinness(&self) -> f64 {
+    pub(super) fn thinness(&self) -> f64 {
         let squares: f64 = self.clusters.iter().map(|c| c.scale * c.scale * c.total()).sum();
         squares / self.scaled_total().powi(2)
     }

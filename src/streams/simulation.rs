@@ -120,8 +120,7 @@ fn once(seed: u64, world: World, wrong: bool) -> Option<Outcome> {
             let at = |s: &State| {
                 group(&[[s.f(0), s.f(1), s.f(2), s.f(3)], s.s, s.w][k], of)
             };
-            let none = ruler.seen(k, of) == Some(0);
-            let found = ruler.estimate(&fit, at, none, false);
+            let found = ruler.share(&fit, k, of, at);
             inside.push(found.interval.contains(group(&truth.shares[k], of)));
         }
     }
