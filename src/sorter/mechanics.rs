@@ -204,9 +204,8 @@ pub fn figures(
     };
     let n = diameters_mm.len() as f64;
     let mean_d = diameters_mm.iter().sum::<f64>() / n;
-    let delays_of = |up: f64| -> Vec<f64> {
-        diameters_mm.iter().map(|d| delay(0.0005 * d, up)).collect()
-    };
+    let delays_of =
+        |up: f64| -> Vec<f64> { diameters_mm.iter().map(|d| delay(0.0005 * d, up)).collect() };
     let by_size = delays_of(0.0);
     let sd = |values: &[f64]| {
         let mean = values.iter().sum::<f64>() / values.len() as f64;
@@ -218,9 +217,8 @@ pub fn figures(
     let middle = 0.0005 * mean_d;
     let (low, mid, high) = (delay(middle, -reach), delay(middle, 0.0), delay(middle, reach));
     let mean = (low + 4.0 * mid + high) / 6.0;
-    let by_speed = (((low - mean).powi(2) + 4.0 * (mid - mean).powi(2) + (high - mean).powi(2))
-        / 6.0)
-        .sqrt();
+    let by_speed =
+        (((low - mean).powi(2) + 4.0 * (mid - mean).powi(2) + (high - mean).powi(2)) / 6.0).sqrt();
     let timing = size.hypot(by_speed);
     let berries_per_s = machine.throughput_t_h * 1e6 / 3600.0 / mean_mass_g;
     let per_m2 = berries_per_s / v / machine.belt_width_m;

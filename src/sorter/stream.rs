@@ -76,8 +76,11 @@ pub fn simulate(
         .into_par_iter()
         .map(|i| {
             let mut random = SplitMix64::new(settings.seed ^ i.wrapping_mul(0x9E37_79B9_7F4A_7C15));
-            Belt::lay(&mut random, side, wanted, diameters_mm, machine.clump)
-                .blow(&mut random, picked, puff)
+            Belt::lay(&mut random, side, wanted, diameters_mm, machine.clump).blow(
+                &mut random,
+                picked,
+                puff,
+            )
         })
         .collect();
     let good: f64 = pieces.iter().map(|p| p.good).sum();
@@ -129,8 +132,13 @@ impl Belt {
         let greatest = diameters_mm.iter().copied().fold(1.0, f64::max);
         let cells = ((side / greatest).floor() as usize).clamp(1, 2000);
         let grid = vec![Vec::new(); cells * cells];
-        let mut belt =
-            Belt { side, cell: side / cells as f64, cells, grid, discs: Vec::with_capacity(wanted) };
+        let mut belt = Belt {
+            side,
+            cell: side / cells as f64,
+            cells,
+            grid,
+            discs: Vec::with_capacity(wanted),
+        };
         let radius = |random: &mut SplitMix64| {
             0.5 * diameters_mm[random.below(diameters_mm.len() as u64) as usize].max(0.5)
         };
@@ -188,7 +196,8 @@ impl Belt {
     fn near(&self, at: [f64; 2], reach: [f64; 2], mut each: impl FnMut(u32) -> bool) -> bool {
         let span = |v: f64, r: f64| {
             let whole = self.cells as i64;
-            let (a, b) = (((v - r) / self.cell).floor() as i64, ((v + r) / self.cell).floor() as i64);
+            let (a, b) =
+                (((v - r) / self.cell).floor() as i64, ((v + r) / self.cell).floor() as i64);
             let b = b.min(a + whole - 1);
             (a..=b).map(move |c| c.rem_euclid(whole) as usize)
         };

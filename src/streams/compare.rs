@@ -85,7 +85,12 @@ pub fn square_and_add(first: (f64, &Interval), second: (f64, &Interval)) -> Inte
 ///
 /// # Errors
 /// [`LoadError`] when a lot has no figures.
-pub fn compare(first: &Lot, second: &Lot, basis: Basis, level: Level) -> Result<Comparison, LoadError> {
+pub fn compare(
+    first: &Lot,
+    second: &Lot,
+    basis: Basis,
+    level: Level,
+) -> Result<Comparison, LoadError> {
     let settings = LotSettings { level, ..LotSettings::default() };
     let (a, b) = (assess_lot(first, &settings)?, assess_lot(second, &settings)?);
     let mut differences = Vec::new();
@@ -136,7 +141,13 @@ pub fn compare(first: &Lot, second: &Lot, basis: Basis, level: Level) -> Result<
             )),
         }
     }
-    Ok(Comparison { first: first.name.clone(), second: second.name.clone(), basis, differences, cautions })
+    Ok(Comparison {
+        first: first.name.clone(),
+        second: second.name.clone(),
+        basis,
+        differences,
+        cautions,
+    })
 }
 
 fn by_count(
@@ -156,7 +167,8 @@ fn by_count(
 /// Two-sided p value that goes with an interval: the interval's reach towards no difference is taken
 /// as its quantile's multiple, so p lies below 1 − level exactly where the interval leaves 0 out.
 fn p_value(difference: f64, interval: &Interval) -> f64 {
-    let reach = if difference > 0.0 { difference - interval.low } else { interval.high - difference };
+    let reach =
+        if difference > 0.0 { difference - interval.low } else { interval.high - difference };
     if difference == 0.0 || reach <= 0.0 {
         return 1.0;
     }
@@ -186,7 +198,11 @@ fn sentence(d: &Difference, first: &str, second: &str) -> String {
     } else {
         ("more", d.interval.low, d.interval.high)
     };
-    let word = if word == "fewer" && !what.ends_with("berries") && what != "rejects" { "less" } else { word };
+    let word = if word == "fewer" && !what.ends_with("berries") && what != "rejects" {
+        "less"
+    } else {
+        word
+    };
     let open = if d.p_adjusted > d.interval.level.alpha() {
         "; of four classes looked at, one may differ so by chance"
     } else {
@@ -228,8 +244,10 @@ mod tests {
         assert_eq!(d.method, DifferenceMethod::Newcombe);
         close(d.interval.low, 0.0524, 5e-5, "low");
         close(d.interval.high, 0.3339, 5e-5, "high");
-        let joined =
-            square_and_add((d.first.estimate, &d.first.interval), (d.second.estimate, &d.second.interval));
+        let joined = square_and_add(
+            (d.first.estimate, &d.first.interval),
+            (d.second.estimate, &d.second.interval),
+        );
         close(joined.low, d.interval.low, 1e-12, "joined low");
         close(joined.high, d.interval.high, 1e-12, "joined high");
     }
@@ -237,9 +255,13 @@ mod tests {
     /// Fisher's tea tasting, 3 1 / 1 3: 34/70 two-sided (Fisher 1935).
     #[test]
     fn single_trays_are_tested_by_fisher() {
-        let found =
-            compare(&lot("a", &[[1, 3, 0, 0]]), &lot("b", &[[3, 1, 0, 0]]), Basis::Count, Level::P95)
-                .unwrap();
+        let found = compare(
+            &lot("a", &[[1, 3, 0, 0]]),
+            &lot("b", &[[3, 1, 0, 0]]),
+            Basis::Count,
+            Level::P95,
+        )
+        .unwrap();
         close(found.differences[1].p, 34.0 / 70.0, 1e-12, "p");
         // Nothing of underripe and debris: p = 1; Holm over four.
         close(found.differences[1].p_adjusted, 1.0, 1e-12, "Holm");
@@ -247,7 +269,8 @@ mod tests {
 
     #[test]
     fn a_plain_sentence() {
-        let unsorted = lot("the unsorted lot", &[[150, 12, 8, 6], [148, 14, 9, 5], [152, 11, 7, 7]]);
+        let unsorted =
+            lot("the unsorted lot", &[[150, 12, 8, 6], [148, 14, 9, 5], [152, 11, 7, 7]]);
         let sorted = lot("the sorted lot", &[[165, 5, 3, 2], [168, 4, 4, 2], [166, 5, 3, 2]]);
         let found = compare(&unsorted, &sorted, Basis::Count, Level::P95).unwrap();
         let words = &found.differences[1].sentence;

@@ -139,7 +139,8 @@ pub fn measured_effect(lot: &LotSums, grain: &Shares) -> Option<(f64, f64)> {
     let total = lot.scaled_total();
     let mut sum = 0.0;
     for c in &lot.clusters {
-        let e = Vector3::from_fn(|i, _| c.scale * (c.mass[i + 1] - shares[i + 1] * c.total()) / total);
+        let e =
+            Vector3::from_fn(|i, _| c.scale * (c.mass[i + 1] - shares[i + 1] * c.total()) / total);
         sum += e.dot(&(inverse * e));
     }
     Some((n / (n - 1.0) * sum / 3.0, 3.0 * (n - 1.0)))
@@ -156,9 +157,9 @@ pub struct Effects {
     pub degrees_of_freedom: f64,
 }
 
-/// Weight of all lots' mean against a lot's own: it counts as four trays. Our own choice, from the
+/// Weight of all lots' mean against a lot's own: it counts as eight trays. Our own choice, from the
 /// simulations in this module's tests.
-const POOL_DEGREES: f64 = 12.0;
+const POOL_DEGREES: f64 = 24.0;
 
 /// Each lot's design effect. `assumed` is taken where no lot has two clusters.
 pub fn effects(lots: &[&LotSums], grain: &Shares, assumed: f64) -> Effects {

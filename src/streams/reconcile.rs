@@ -92,15 +92,17 @@ const ENDS: (f64, f64) = (1e-6, 1.0 - 1e-6);
 /// # Errors
 /// [`FitError`] when too little was measured.
 pub fn reconcile(measured: &Measured) -> Result<Fit, FitError> {
-    let three = measured.unsorted.is_some() && measured.sorted.is_some() && measured.waste.is_some();
+    let three =
+        measured.unsorted.is_some() && measured.sorted.is_some() && measured.waste.is_some();
     let lots = [measured.unsorted, measured.sorted, measured.waste].iter().flatten().count();
     if lots < 2 || (!three && measured.weighed_yield.is_none()) {
         return Err(FitError::TooFew);
     }
-    let (y, shares, chi_squared, imbalance) = match (measured.unsorted, measured.sorted, measured.waste) {
-        (Some(f), Some(s), Some(w)) => three_streams(&f, &s, &w, measured.weighed_yield)?,
-        _ => two_streams(measured),
-    };
+    let (y, shares, chi_squared, imbalance) =
+        match (measured.unsorted, measured.sorted, measured.waste) {
+            (Some(f), Some(s), Some(w)) => three_streams(&f, &s, &w, measured.weighed_yield)?,
+            _ => two_streams(measured),
+        };
     let covariance = covariance(measured, y, &shares).ok_or(FitError::Alike)?;
     let degrees_of_freedom = match (three, measured.weighed_yield) {
         (false, _) => 0,
@@ -108,15 +110,7 @@ pub fn reconcile(measured: &Measured) -> Result<Fit, FitError> {
         (true, Some(_)) => 3,
     };
     let p = three.then(|| 1.0 - chi_squared_cdf(chi_squared, f64::from(degrees_of_freedom)));
-    Ok(Fit {
-        yield_by_mass: y,
-        shares,
-        covariance,
-        chi_squared,
-        degrees_of_freedom,
-        p,
-        imbalance,
-    })
+    Ok(Fit { yield_by_mass: y, shares, covariance, chi_squared, degrees_of_freedom, p, imbalance })
 }
 
 fn whole(rest: Vector3<f64>) -> Shares {
@@ -163,16 +157,15 @@ fn three_streams(
 /// The yield of least cost: a grid, for the cost may have more than one dip, then golden sections.
 fn least(cost: impl Fn(f64) -> f64, weighed: Option<(f64, f64)>) -> f64 {
     let steps = 200;
-    let mut grid: Vec<f64> = (0..=steps)
-        .map(|i| ENDS.0 + (ENDS.1 - ENDS.0) * f64::from(i) / f64::from(steps))
-        .collect();
+    let mut grid: Vec<f64> =
+        (0..=steps).map(|i| ENDS.0 + (ENDS.1 - ENDS.0) * f64::from(i) / f64::from(steps)).collect();
     if let Some((m, sd)) = weighed {
         grid.extend((-8..=8).map(|k| (m + f64::from(k) * sd).clamp(ENDS.0, ENDS.1)));
         grid.sort_by(f64::total_cmp);
     }
-    let best = (0..grid.len()).min_by(|&a, &b| cost(grid[a]).total_cmp(&cost(grid[b]))).unwrap_or(0);
-    let (mut low, mut high) =
-        (grid[best.saturating_sub(1)], grid[(best + 1).min(grid.len() - 1)]);
+    let best =
+        (0..grid.len()).min_by(|&a, &b| cost(grid[a]).total_cmp(&cost(grid[b]))).unwrap_or(0);
+    let (mut low, mut high) = (grid[best.saturating_sub(1)], grid[(best + 1).min(grid.len() - 1)]);
     let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
     for _ in 0..60 {
         let (a, b) = (high - golden * (high - low), low + golden * (high - low));
