@@ -78,8 +78,7 @@ fn block(area: &Area, corners: [(i32, i32); 2], look: Look) -> Result<(), DrawEr
     area.draw(&Rectangle::new(corners, INK.mix(0.7).stroke_width(1)))
 }
 
-/// Stacked bars of the streams' shares by mass (reconciled where there is a split). Sound fruit is
-/// most of two of them, so the rejects are drawn again beside it at a scale of their own.
+/// Stacked bars of the streams' shares by mass, reconciled where there is a split.
 pub fn composition(found: &Streams) -> Result<String, Error> {
     let n = found.streams.len() as i32;
     let height = (56 * n + 96) as u32;

@@ -685,7 +685,7 @@ impl Ruler<'_> {
                 .iter()
                 .enumerate()
                 .map(|(g, (name, of))| {
-                    let at = |s: &State| {
+                    let at = move |s: &State| {
                         group(&[s.f(0), s.f(1), s.f(2), s.f(3)], of) * f64::from(u8::from(k == 0))
                             + group(&s.s, of) * f64::from(u8::from(k == 1))
                             + group(&s.w, of) * f64::from(u8::from(k == 2))
@@ -699,7 +699,11 @@ impl Ruler<'_> {
                             Some(class) => class.figures.by_mass,
                             None => o.rejects.by_mass,
                         }),
-                        kg: reconciled.zip(kg[k]).map(|(r, kg)| r.times(kg)),
+                        kg: fit.zip(kg[0]).map(|(fit, feed)| {
+                            // Of the feed's mass: the split's uncertainty is in it.
+                            let part = |s: &State| at(s) * [1.0, s.y, 1.0 - s.y][k];
+                            self.estimate(fit, part, self.unseen(fit, k, of), false).times(feed)
+                        }),
                     }
                 })
                 .collect();

@@ -189,7 +189,7 @@ fn reconciled_is_nearer_and_intervals_hold() {
             assert!(found.ratio < 0.97, "{}", found.ratio);
             assert!((0.935..=0.968).contains(&mean), "{trays:?} {effect}: {mean}");
             // Lots of one load are hardly ever said not to belong together.
-            assert!(found.flagged < 0.03, "{trays:?} {effect}: {}", found.flagged);
+            assert!(found.flagged < 0.04, "{trays:?} {effect}: {}", found.flagged);
             for (name, c) in names().iter().zip(&found.covered) {
                 // Two trays a lot and a few pieces of debris: no bound but that of honesty.
                 let most = if trays[0] < 5 || name.starts_with("debris") { 0.992 } else { 0.975 };
@@ -199,13 +199,22 @@ fn reconciled_is_nearer_and_intervals_hold() {
     }
 }
 
+/// How often a waste of another load is flagged by its shares alone (its skin colour is another,
+/// surer sign). Held against the false alarms of the same trays: few trays cannot show much, and
+/// docs/streams.md says how little.
 #[test]
 fn lots_of_other_loads_are_flagged() {
-    for (trays, least) in [([3, 2, 2], 0.95), ([5, 4, 4], 0.99)] {
-        let found = run(World { trays, effect: 2.0, weighed: false }, 2000, 77, true);
+    for (trays, weighed, times) in
+        [([3, 2, 2], false, 5.0), ([5, 4, 4], false, 10.0), ([5, 4, 4], true, 20.0)]
+    {
+        let world = World { trays, effect: 2.0, weighed };
+        let (wrong, right) = (run(world, 2000, 77, true), run(world, 2000, 77, false));
         if loud() {
-            println!("wrong waste, trays {trays:?}: flagged {:.4}", found.flagged);
+            println!(
+                "wrong waste, trays {trays:?} weighed {weighed}: flagged {:.4}, right {:.4}",
+                wrong.flagged, right.flagged
+            );
         }
-        assert!(found.flagged > least, "{trays:?}: {}", found.flagged);
+        assert!(wrong.flagged > times * right.flagged, "{trays:?} {}", wrong.flagged);
     }
 }
