@@ -309,6 +309,17 @@ fn compare_sampling_points(lots: &[LotDossier], cautions: &mut Vec<String>) {
 }
 
 /// The trays as the statistics take them, masses as the scale has them.
+/// The lots of a load as the figures take them: masses with the coefficients in force and scaled to
+/// weighed trays.
+///
+/// # Errors
+/// [`LedgerError`] when the ledger cannot be read or has no such load.
+pub fn lots_of(ledger: &Ledger, load: &str) -> Result<Vec<Lot>, LedgerError> {
+    let record = ledger.load(load)?;
+    let beside = beside(ledger, &record)?;
+    Ok(record.lots.iter().map(|lot| statistics(&record, lot, &beside)).collect())
+}
+
 fn statistics(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> Lot {
     let trays = lot
         .trays

@@ -27,6 +27,8 @@ pub mod refit;
 pub mod report;
 pub mod score;
 pub mod segment;
+pub mod sorter;
 pub mod stats;
+pub mod streams;
 pub mod teach;
 pub mod terms;

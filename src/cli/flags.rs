@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use super::ledger_flags::{LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs};
+use super::streams_flags::{CompareArgs, StreamsArgs, WhatIfArgs};
 
 /// Turns photographs of sampled wine grapes on a tray into shares of sound, shriveled, underripe
 /// fruit and debris, with 95 % intervals.
@@ -52,6 +53,12 @@ pub enum Command {
     Ledger(LedgerCommand),
     /// Check a contract file
     Terms(TermsCommand),
+    /// Balance a load's streams: the split, what was removed, what good fruit was lost
+    Streams(StreamsArgs),
+    /// Hold two lots against each other
+    Compare(CompareArgs),
+    /// Say what a sorter would do to a lot by a rule
+    WhatIf(WhatIfArgs),
     /// Compare the program with trays sorted by hand
     Validate(ValidateArgs),
     /// Print a completion script for a shell

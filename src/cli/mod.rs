@@ -17,6 +17,8 @@ mod progress;
 mod read;
 mod score;
 mod settings;
+mod streams;
+pub mod streams_flags;
 mod terms;
 mod train;
 mod validate;
@@ -92,6 +94,9 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Load(args) => load::run(&args.command),
         Command::Ledger(args) => ledger::run(&args.command),
         Command::Terms(args) => terms::run(&args.command),
+        Command::Streams(args) => streams::streams(args),
+        Command::Compare(args) => streams::compare_lots(args),
+        Command::WhatIf(args) => streams::what_if(args),
         Command::Validate(args) => validate::run(args),
         Command::Completions(args) => help_files::completions(args),
         Command::Man(args) => help_files::man(args),

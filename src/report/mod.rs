@@ -20,6 +20,8 @@ pub mod run;
 #[cfg(test)]
 pub(crate) mod samples;
 pub mod sheet;
+pub mod stream_plots;
+pub mod streams;
 pub mod text;
 
 use std::path::PathBuf;

@@ -15,9 +15,9 @@ use super::palette::{self, Look, Marker};
 use crate::classify::{ObjectReading, Outcome};
 
 /// Stands for the page's text colour until [`finish`] puts `currentColor` in its place.
-const INK: RGBColor = RGBColor(1, 2, 3);
+pub(super) const INK: RGBColor = RGBColor(1, 2, 3);
 const INK_HEX: &str = "#010203";
-const FONT: &str = "sans-serif";
+pub(super) const FONT: &str = "sans-serif";
 const TEXT_PX: f64 = 24.0;
 /// Width of a plot, px of its own; the page scales it.
 const WIDTH: u32 = 760;
@@ -26,10 +26,10 @@ const BIN_MM: f64 = 1.0;
 /// Diameters beyond this fall into the last bar: leaves would squeeze the berries together.
 const MAX_MM: f64 = 30.0;
 
-type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 
 /// Plotters measures text with a font of ours; the browser then sets it in its own.
-fn ready() -> Result<(), Error> {
+pub(super) fn ready() -> Result<(), Error> {
     static FONT_READ: OnceLock<bool> = OnceLock::new();
     match FONT_READ.get_or_init(|| register_font(FONT, FontStyle::Normal, FONT_BYTES).is_ok()) {
         true => Ok(()),
@@ -37,7 +37,7 @@ fn ready() -> Result<(), Error> {
     }
 }
 
-fn fail(why: impl std::fmt::Display) -> Error {
+pub(super) fn fail(why: impl std::fmt::Display) -> Error {
     Error::Encode { what: "a plot", why: why.to_string() }
 }
 
@@ -88,7 +88,7 @@ fn bins(objects: &[ObjectReading], outcome: Outcome) -> Vec<usize> {
     counts
 }
 
-type DrawError = DrawingAreaErrorKind<std::io::Error>;
+pub(super) type DrawError = DrawingAreaErrorKind<std::io::Error>;
 
 fn histogram_row(
     area: &Area,
@@ -288,12 +288,12 @@ fn marker(area: &Area, (x, y): (i32, i32), look: Look) -> Result<(), DrawError> 
     }
 }
 
-fn rgb(colour: palette::Srgb) -> RGBColor {
+pub(super) fn rgb(colour: palette::Srgb) -> RGBColor {
     RGBColor(colour[0], colour[1], colour[2])
 }
 
 /// Makes a plot scale with the page, follow its ink, and speak to a screen reader.
-fn finish(svg: &str, size: (u32, u32), title: &str) -> String {
+pub(super) fn finish(svg: &str, size: (u32, u32), title: &str) -> String {
     let fixed = format!("<svg width=\"{}\" height=\"{}\" ", size.0, size.1);
     let named =
         format!("<svg class=\"plot\" role=\"img\" aria-label=\"{}\" ", super::escape(title));

@@ -1,0 +1,286 @@
+//! `acinus streams`, `acinus compare`, `acinus what-if`.
+
+use std::path::{Path, PathBuf};
+
+use acinus::classify::Fruit;
+use acinus::dossier;
+use acinus::load::{Basis, Lot, Tray, WithoutSlip, group_by_lot};
+use acinus::pipeline::TrayReading;
+use acinus::report::{files, json, stream_plots, streams as words};
+use acinus::sorter::{self, Machine, Rule, SortObject};
+use acinus::stats::Level;
+use acinus::streams::{self, Stream, StreamLot, StreamSettings, Weighed};
+
+use super::flags::Format;
+use super::progress::over_photos;
+use super::settings;
+use super::streams_flags::{
+    By, CommonArgs, CompareArgs, RuleArgs, SorterArgs, StreamsArgs, WhatIfArgs,
+};
+use super::{Ending, Error, load, print, tell};
+
+/// Readings of photographs in the order given; those left out are told.
+struct Read {
+    trays: Vec<(TrayReading, Tray)>,
+    left: usize,
+}
+
+fn read(paths: &[PathBuf], common: &CommonArgs) -> Result<Read, Error> {
+    let photos = settings::photos(paths)?;
+    let reader = settings::reader(&common.reading, common.force)?;
+    let mut found = Read { trays: Vec::new(), left: 0 };
+    for result in over_photos(&photos, |path| reader.read(path).map(|(_, reading)| reading)) {
+        match result {
+            Ok(reading) => {
+                let slip = reading.marks.slip.as_ref().map(|s| &s.text);
+                let tray = Tray {
+                    name: reading.name.clone(),
+                    load: slip.map(|s| s.load.clone()),
+                    lot: slip.map(|s| s.lot.clone()),
+                    number: slip.map(|s| s.tray),
+                    bin: None,
+                    objects: reading.objects.iter().map(Into::into).collect(),
+                };
+                found.trays.push((reading, tray));
+            }
+            Err(left) => {
+                tell(&format!("acinus: {}: {}", left.file, left.message));
+                found.left += 1;
+            }
+        }
+    }
+    Ok(found)
+}
+
+impl Read {
+    fn ending(&self) -> Ending {
+        if self.left > 0 { Ending::SomeLeftOut } else { Ending::AllDone }
+    }
+
+    /// The one skin colour of all trays; none where they differ.
+    fn fruit<'a>(trays: impl Iterator<Item = &'a TrayReading>) -> Option<Fruit> {
+        let all: Vec<Fruit> = trays.map(|t| t.fruit).collect();
+        all.first().copied().filter(|f| all.iter().all(|g| g == f))
+    }
+}
+
+/// Trays said to be of one lot, whatever their slips say.
+fn one_lot(name: &str, read: &Read) -> Lot {
+    let slip = |t: &Tray| Some(format!("{} {}", t.load.as_ref()?, t.lot.as_ref()?));
+    let first = read.trays.first().and_then(|(_, t)| slip(t));
+    let same =
+        first.clone().filter(|f| read.trays.iter().all(|(_, t)| slip(t).as_ref() == Some(f)));
+    let trays = read.trays.iter().map(|(_, t)| Tray { number: None, ..t.clone() }).collect();
+    Lot { name: same.map_or_else(|| name.to_owned(), |s| format!("{name} ({s})")), trays }
+}
+
+fn by_slip(read: &Read) -> Result<Vec<StreamLot>, Error> {
+    let trays = read.trays.iter().map(|(_, t)| t.clone()).collect();
+    let mut lots = Vec::new();
+    for lot in group_by_lot(trays, WithoutSlip::Apart) {
+        let of = lot.trays.first().and_then(|t| t.lot.clone());
+        let stream = of.as_deref().and_then(stream_of).ok_or_else(|| {
+            Error::Usage(format!(
+                "{}: its slip names none of UNSORTED, SORTED, WASTE; say which it is with \
+                 --unsorted, --sorted or --waste",
+                lot.name
+            ))
+        })?;
+        let own = read.trays.iter().filter(|(r, _)| lot.trays.iter().any(|t| t.name == r.name));
+        let fruit = Read::fruit(own.map(|(r, _)| r));
+        lots.push(StreamLot { stream, lot, fruit });
+    }
+    Ok(lots)
+}
+
+fn stream_of(name: &str) -> Option<Stream> {
+    Stream::ALL.into_iter().find(|s| s.name().eq_ignore_ascii_case(name.trim()))
+}
+
+fn folder(out: Option<&Path>) -> Result<(), Error> {
+    let Some(path) = out else { return Ok(()) };
+    std::fs::create_dir_all(path).map_err(|e| {
+        Error::Usage(format!("--out {}: the folder cannot be made: {e}", path.display()))
+    })
+}
+
+/// Balances a load's streams.
+pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
+    settings::set_threads(&args.common.machine)?;
+    folder(args.out.as_deref())?;
+    let mut ending = Ending::AllDone;
+    let mut lots = Vec::new();
+    if let Some(name) = &args.load {
+        let ledger = load::open(&args.common.ledger)?;
+        for lot in dossier::lots_of(&ledger, name)? {
+            let of = lot.trays.first().and_then(|t| t.lot.clone()).unwrap_or_default();
+            if let Some(stream) = stream_of(&of) {
+                lots.push(StreamLot { stream, lot, fruit: None });
+            }
+        }
+    } else {
+        let said = [&args.unsorted, &args.sorted, &args.waste];
+        if args.photos.is_empty() && said.iter().all(|s| s.is_empty()) {
+            return Err(Error::Usage(
+                "give photographs, or a load in the ledger with --load".into(),
+            ));
+        }
+        if !args.photos.is_empty() {
+            let read = read(&args.photos, &args.common)?;
+            if read.left > 0 {
+                ending = read.ending();
+            }
+            lots.extend(by_slip(&read)?);
+        }
+        for (stream, paths) in Stream::ALL.into_iter().zip(said) {
+            if paths.is_empty() {
+                continue;
+            }
+            let read = read(paths, &args.common)?;
+            if read.left > 0 {
+                ending = read.ending();
+            }
+            let fruit = Read::fruit(read.trays.iter().map(|t| &t.0));
+            lots.push(StreamLot { stream, lot: one_lot(stream.name(), &read), fruit });
+        }
+    }
+    let settings = StreamSettings {
+        weighed: Weighed {
+            unsorted_kg: args.unsorted_kg,
+            sorted_kg: args.sorted_kg,
+            waste_kg: args.waste_kg,
+            juice_kg: args.juice_kg,
+        },
+        weighing_sd: args.weighing_sd.map_or(StreamSettings::default().weighing_sd, |p| p / 100.0),
+        price_per_tonne: args.price_per_tonne,
+        ..StreamSettings::default()
+    };
+    let found = streams::balance(&lots, &settings).map_err(|e| Error::Failed(e.to_string()))?;
+    if let Some(out) = &args.out {
+        let plots = stream_plots::plots(&found, &lots)?;
+        for (name, svg) in &plots {
+            files::write_atomically(
+                &out.join(format!("{name}.svg")),
+                stream_plots::file(svg).as_bytes(),
+            )?;
+        }
+        files::write_atomically(&out.join("streams.html"), &words::page(&found, &plots)?)?;
+    }
+    match args.common.format {
+        Format::Json => print(&json::to_bytes(&found)?)?,
+        Format::Text => print(words::streams(&found).as_bytes())?,
+    }
+    Ok(ending)
+}
+
+/// Holds two lots against each other.
+pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
+    settings::set_threads(&args.common.machine)?;
+    let basis = match args.by {
+        By::Count => Basis::Count,
+        By::Area => Basis::Area,
+        By::Mass => Basis::Mass,
+    };
+    let mut ending = Ending::AllDone;
+    let pair = match &args.load {
+        Some(name) => {
+            let [a, b] = &args.lots[..] else {
+                return Err(Error::Usage("--lots takes two lots, as in UNSORTED,SORTED".into()));
+            };
+            let ledger = load::open(&args.common.ledger)?;
+            let lots = dossier::lots_of(&ledger, name)?;
+            let of = |wanted: &str| {
+                let is = |l: &&Lot| l.trays.iter().any(|t| t.lot.as_deref() == Some(wanted));
+                lots.iter()
+                    .find(is)
+                    .cloned()
+                    .ok_or_else(|| Error::Failed(format!("{name} has no trays of a lot {wanted}")))
+            };
+            [of(a)?, of(b)?]
+        }
+        None if args.first.is_empty() || args.second.is_empty() => {
+            return Err(Error::Usage(
+                "give photographs with --first and --second, or --load".into(),
+            ));
+        }
+        None => {
+            let (a, b) = (read(&args.first, &args.common)?, read(&args.second, &args.common)?);
+            if a.left + b.left > 0 {
+                ending = Ending::SomeLeftOut;
+            }
+            [one_lot("the first lot", &a), one_lot("the second lot", &b)]
+        }
+    };
+    let found = streams::compare(&pair[0], &pair[1], basis, Level::P95)
+        .map_err(|e| Error::Failed(e.to_string()))?;
+    match args.common.format {
+        Format::Json => print(&json::to_bytes(&found)?)?,
+        Format::Text => print(words::comparison(&found).as_bytes())?,
+    }
+    Ok(ending)
+}
+
+fn rule(args: &RuleArgs) -> Rule {
+    let rule = Rule {
+        reject_probability: args.reject_probability,
+        class_probability: [None, args.shriveled, args.underripe, args.debris],
+        min_diameter_mm: args.min_diameter,
+        max_wrinkle: args.max_wrinkle,
+        max_lightness: args.max_lightness,
+        min_a: args.min_a,
+        max_b: args.max_b,
+        max_green_share: args.max_green,
+    };
+    if rule.is_empty() { Rule { reject_probability: Some(0.5), ..rule } } else { rule }
+}
+
+fn machine(args: &SorterArgs) -> Machine {
+    let d = Machine::default();
+    let metres = |mm: Option<f64>, or: f64| mm.map_or(or, |v| v / 1000.0);
+    Machine {
+        belt_m_s: args.belt_speed.unwrap_or(d.belt_m_s),
+        throughput_t_h: args.throughput.unwrap_or(d.throughput_t_h),
+        belt_width_m: args.belt_width.unwrap_or(d.belt_width_m),
+        camera_fall_m: metres(args.camera_fall, d.camera_fall_m),
+        jet_fall_m: metres(args.jet_fall, d.jet_fall_m),
+        jet_pitch_mm: args.jet_pitch.unwrap_or(d.jet_pitch_mm),
+        open_ms: args.open_time.unwrap_or(d.open_ms),
+        speed_sd_m_s: args.speed_scatter.unwrap_or(d.speed_sd_m_s),
+        neighbour_limit: args.neighbour_limit.map_or(d.neighbour_limit, |p| p / 100.0),
+        clump: args.clump.unwrap_or(d.clump),
+    }
+}
+
+/// Says what a sorter would do.
+pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
+    settings::set_threads(&args.common.machine)?;
+    folder(args.out.as_deref())?;
+    let terms = match &args.terms {
+        Some(file) => Some(super::terms::check(file, &super::terms::read(file)?)?),
+        None => None,
+    };
+    let read = read(&args.photos, &args.common)?;
+    let trays = read.trays.iter().map(|(_, t)| t.clone()).collect();
+    let lots = group_by_lot(trays, WithoutSlip::OneLoad);
+    if lots.len() > 1 {
+        let names: Vec<&str> = lots.iter().map(|l| l.name.as_str()).collect();
+        return Err(Error::Usage(format!(
+            "these are several lots ({}); give the trays of one",
+            names.join(", ")
+        )));
+    }
+    let objects: Vec<SortObject> =
+        read.trays.iter().flat_map(|(r, _)| r.objects.iter().map(SortObject::from)).collect();
+    let found =
+        sorter::what_if(&rule(&args.rule), &machine(&args.sorter), &objects, terms.as_ref())
+            .map_err(|e| Error::Failed(e.to_string()))?;
+    if let Some(out) = &args.out {
+        let svg = stream_plots::trade(&found)?;
+        files::write_atomically(&out.join("trade.svg"), stream_plots::file(&svg).as_bytes())?;
+    }
+    match args.common.format {
+        Format::Json => print(&json::to_bytes(&found)?)?,
+        Format::Text => print(words::what_if(&found).as_bytes())?,
+    }
+    Ok(read.ending())
+}
