@@ -237,7 +237,7 @@ fn write_what_if(out: &mut String, found: &WhatIf) -> std::fmt::Result {
     writeln!(out, "Threshold on the probability of being no sound berry:")?;
     for point in picks.curve.iter().filter(|c| {
         let tenth = (100.0 * c.reject_probability).round() as u32;
-        tenth % 10 == 0
+        tenth.is_multiple_of(10)
     }) {
         writeln!(
             out,

@@ -176,15 +176,15 @@ fn reconciled_is_nearer_and_intervals_hold() {
             let found = run(world, 4000, 41, false);
             let mean = found.covered.iter().sum::<f64>() / found.covered.len() as f64;
             if loud() {
-                println!(
+                eprintln!(
                     "trays {trays:?} weighed {weighed} effect {effect}: error {:.3}, flagged {:.4}, \
                      mean coverage {mean:.4}",
                     found.ratio, found.flagged
                 );
                 for (name, c) in names().iter().zip(&found.covered) {
-                    print!("  {name} {:.1}", 100.0 * c);
+                    eprint!("  {name} {:.1}", 100.0 * c);
                 }
-                println!();
+                eprintln!();
             }
             assert!(found.ratio < 0.97, "{}", found.ratio);
             assert!((0.935..=0.968).contains(&mean), "{trays:?} {effect}: {mean}");
@@ -210,7 +210,7 @@ fn lots_of_other_loads_are_flagged() {
         let world = World { trays, effect: 2.0, weighed };
         let (wrong, right) = (run(world, 2000, 77, true), run(world, 2000, 77, false));
         if loud() {
-            println!(
+            eprintln!(
                 "wrong waste, trays {trays:?} weighed {weighed}: flagged {:.4}, right {:.4}",
                 wrong.flagged, right.flagged
             );
