@@ -314,11 +314,15 @@ pub fn classify(
     model: &ClassModel,
     settings: &ClassifySettings,
 ) -> Judged {
-    let white_vote = white_vote(measured, model);
+    // By skin colour: both are asked, for the vote on the colour needs them.
+    let mut by_fruit: [Vec<[f64; 4]>; 2] = std::array::from_fn(|k| {
+        measured.iter().map(|(m, _)| model.fruits[k].probabilities(m)).collect()
+    });
+    let white_vote = white_vote(measured, &by_fruit, model);
     let fruit =
         settings.fruit.unwrap_or(if white_vote > 0.5 { Fruit::White } else { Fruit::Black });
     let own = &model.fruits[fruit as usize];
-    let raw: Vec<[f64; 4]> = measured.iter().map(|(m, _)| own.probabilities(m)).collect();
+    let raw = std::mem::take(&mut by_fruit[fruit as usize]);
     let probabilities = adapt(&raw, &own.taught_shares, settings.prior_objects);
     let objects = measured
         .iter()
@@ -331,21 +335,21 @@ pub fn classify(
 
 /// Mean probability that the skin is white, over the objects weighted by area and by how likely
 /// they are sound or shriveled: underripe berries are green whatever the skin will be.
-fn white_vote(measured: &[(Measures, Silhouette)], model: &ClassModel) -> f64 {
+fn white_vote(
+    measured: &[(Measures, Silhouette)],
+    by_fruit: &[Vec<[f64; 4]>; 2],
+    model: &ClassModel,
+) -> f64 {
     let (mut sum, mut weight) = (0.0, 0.0);
-    for (m, _) in measured {
+    for (i, (m, _)) in measured.iter().enumerate() {
         // Only round things speak for the fruit.
         if m.fullness < 0.95 || m.circularity < 0.7 {
             continue;
         }
         let p = f64::from(model.fruit.eval(&fruit_features(m))[0]);
-        let ripe: f64 = model
-            .fruits
+        let ripe = by_fruit
             .iter()
-            .map(|f| {
-                let p = f.probabilities(m);
-                p[Class::Sound.index()] + p[Class::Shriveled.index()]
-            })
+            .map(|p| p[i][Class::Sound.index()] + p[i][Class::Shriveled.index()])
             .fold(f64::INFINITY, f64::min);
         sum += p * m.area_mm2 * ripe;
         weight += m.area_mm2 * ripe;

@@ -46,6 +46,17 @@ fn lab_f(t: f64) -> f64 {
     if t > DELTA * DELTA * DELTA { t.cbrt() } else { (841.0 / 108.0) * t + 4.0 / 29.0 }
 }
 
+/// The inverse of [`lab_f`].
+fn lab_f_back(f: f64) -> f64 {
+    const DELTA: f64 = 6.0 / 29.0;
+    if f > DELTA { f.powi(3) } else { (f - 4.0 / 29.0) * 3.0 * DELTA * DELTA }
+}
+
+/// Relative luminance (white: 1) of a CIELAB lightness.
+pub fn luminance(lightness: f64) -> f64 {
+    lab_f_back((lightness + 16.0) / 116.0)
+}
+
 /// CIELAB of XYZ under a white (Y = 1).
 pub fn lab_from_xyz(xyz: [f64; 3], white: [f64; 3]) -> Lab {
     let [fx, fy, fz] = std::array::from_fn(|i| lab_f(xyz[i] / white[i]));
@@ -64,13 +75,9 @@ const FROM_XYZ: [[f64; 3]; 3] =
 /// Linear sRGB of CIELAB (D65); below 0 or above 1 outside sRGB's gamut. The two matrices of the
 /// standard undo each other to 0.0002.
 pub fn linear_from_lab(lab: Lab) -> [f64; 3] {
-    const DELTA: f64 = 6.0 / 29.0;
-    let back = |f: f64| {
-        if f > DELTA { f.powi(3) } else { (f - 4.0 / 29.0) * 3.0 * DELTA * DELTA }
-    };
     let fy = (lab[0] + 16.0) / 116.0;
     let f = [fy + lab[1] / 500.0, fy, fy - lab[2] / 200.0];
-    let xyz: [f64; 3] = std::array::from_fn(|i| back(f[i]) * TO_XYZ[i].iter().sum::<f64>());
+    let xyz: [f64; 3] = std::array::from_fn(|i| lab_f_back(f[i]) * TO_XYZ[i].iter().sum::<f64>());
     FROM_XYZ.map(|row| row[0] * xyz[0] + row[1] * xyz[1] + row[2] * xyz[2])
 }
 

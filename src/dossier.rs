@@ -308,7 +308,6 @@ fn compare_sampling_points(lots: &[LotDossier], cautions: &mut Vec<String>) {
     }
 }
 
-/// The trays as the statistics take them, masses as the scale has them.
 /// The lots of a load as the figures take them: masses with the coefficients in force and scaled to
 /// weighed trays.
 ///
@@ -320,6 +319,7 @@ pub fn lots_of(ledger: &Ledger, load: &str) -> Result<Vec<Lot>, LedgerError> {
     Ok(record.lots.iter().map(|lot| statistics(&record, lot, &beside)).collect())
 }
 
+/// A lot as the statistics take it.
 fn statistics(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> Lot {
     let trays = lot
         .trays

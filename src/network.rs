@@ -22,6 +22,32 @@ struct Layer {
     bias: Vec<f32>,
 }
 
+impl Layer {
+    /// The layer's weighted sums for a block of items.
+    #[inline(always)]
+    fn sums(&self, input: &[[f32; BLOCK]], out: &mut Vec<[f32; BLOCK]>) {
+        out.resize(self.outputs, [0.0; BLOCK]);
+        let mut j = 0;
+        while j < self.outputs {
+            // Two outputs at a time share the reading of the inputs.
+            let second = if j + 1 < self.outputs { j + 1 } else { j };
+            let mut p = [self.bias[j]; BLOCK];
+            let mut q = [self.bias[second]; BLOCK];
+            let wp = &self.weight[j * self.inputs..(j + 1) * self.inputs];
+            let wq = &self.weight[second * self.inputs..(second + 1) * self.inputs];
+            for ((a, b), input) in wp.iter().zip(wq).zip(input) {
+                for i in 0..BLOCK {
+                    p[i] += a * input[i];
+                    q[i] += b * input[i];
+                }
+            }
+            out[j] = p;
+            out[second] = q;
+            j += 2;
+        }
+    }
+}
+
 /// What the outputs mean.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -249,35 +275,14 @@ impl Network {
             }
         }
         for (k, layer) in self.layers.iter().enumerate() {
+            layer.sums(now, next);
             let last = k + 1 == self.layers.len();
-            next.resize(layer.outputs, [0.0; BLOCK]);
-            let mut j = 0;
-            while j < layer.outputs {
-                // Two outputs at a time share the reading of the inputs.
-                let pair = j + 1 < layer.outputs;
-                let second = if pair { j + 1 } else { j };
-                let mut p = [layer.bias[j]; BLOCK];
-                let mut q = [layer.bias[second]; BLOCK];
-                let wp = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
-                let wq = &layer.weight[second * layer.inputs..(second + 1) * layer.inputs];
-                for ((a, b), input) in wp.iter().zip(wq).zip(now.iter()) {
-                    for i in 0..BLOCK {
-                        p[i] += a * input[i];
-                        q[i] += b * input[i];
-                    }
-                }
-                for (row, sums) in [(j, p), (second, q)] {
-                    let mut sums = sums;
-                    for s in &mut sums {
-                        *s = match (last, self.output) {
-                            (true, Output::Logistic) => logistic(*s),
-                            (true, Output::Softmax) => *s,
-                            (false, _) => s.max(0.0),
-                        };
-                    }
-                    next[row] = sums;
-                }
-                j += 2;
+            for v in next.iter_mut().flatten() {
+                *v = match (last, self.output) {
+                    (true, Output::Logistic) => logistic(*v),
+                    (true, Output::Softmax) => *v,
+                    (false, _) => v.max(0.0),
+                };
             }
             std::mem::swap(now, next);
         }
@@ -478,20 +483,9 @@ impl pulp::WithSimd for GradientOfBlock<'_> {
         for (k, layer) in network.layers.iter().enumerate() {
             let last = k + 1 == network.layers.len();
             let (before, after) = acts.split_at_mut(k + 1);
-            let (input, out) = (&before[k], &mut after[0]);
-            out.clear();
-            for j in 0..layer.outputs {
-                let weights = &layer.weight[j * layer.inputs..(j + 1) * layer.inputs];
-                let mut sum = [layer.bias[j]; BLOCK];
-                for (w, v) in weights.iter().zip(input) {
-                    for (s, v) in sum.iter_mut().zip(v) {
-                        *s += w * v;
-                    }
-                }
-                if !last {
-                    sum.iter_mut().for_each(|s| *s = s.max(0.0));
-                }
-                out.push(sum);
+            layer.sums(&before[k], &mut after[0]);
+            if !last {
+                after[0].iter_mut().flatten().for_each(|v| *v = v.max(0.0));
             }
         }
         let mut delta = vec![[0.0f32; BLOCK]; outputs];

@@ -5,28 +5,14 @@
 //! not taught from it.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use std::path::{Path, PathBuf};
+#[path = "common/samples.rs"]
+mod samples;
 
 use acinus::pipeline::Settings;
 use acinus::profile::Profile;
 use acinus::score::{Figure, Score, table};
 use acinus::teach::{SegmentTraining, cross_validate, score_photo};
-
-fn good_photographs() -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images");
-    let mut out: Vec<PathBuf> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|e| e.unwrap().path())
-        .filter(|p| p.extension().is_some_and(|e| e == "jpg"))
-        .filter(|p| {
-            let name = p.file_stem().unwrap().to_string_lossy();
-            !name.starts_with("bad-") && !name.ends_with("no-marks")
-        })
-        .collect();
-    out.sort();
-    assert!(out.len() >= 12, "only {} sample photographs", out.len());
-    out
-}
+use samples::{good_photographs, sample_dir};
 
 fn show(scores: &[Score], figures: &[Figure]) {
     for s in scores {
@@ -61,7 +47,7 @@ fn accuracy() {
 /// With the scale given by hand: the frame comes from the tray floor.
 #[test]
 fn a_tray_without_marks_is_read_when_its_size_is_given() {
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images/black-no-marks.jpg");
+    let path = sample_dir().join("black-no-marks.jpg");
     let profile = Profile::built_in().unwrap();
     let mut settings = Settings::default();
     assert!(score_photo(&path, &profile, &settings).is_err(), "no scale must be refused");

@@ -3,7 +3,10 @@
 //! cast, a lamp at one side, a stop less.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
-use std::path::{Path, PathBuf};
+#[path = "common/samples.rs"]
+mod samples;
+
+use std::path::PathBuf;
 
 use acinus::check;
 use acinus::classify::{self, Class};
@@ -13,6 +16,7 @@ use acinus::pipeline::{self, Settings};
 use acinus::profile::Profile;
 use image::RgbImage;
 use rayon::prelude::*;
+use samples::{good_photographs, sample_dir};
 
 /// The median sound berry may move by this, CIEDE2000.
 const MOST: f64 = 3.0;
@@ -78,21 +82,6 @@ fn sound_colour(photo: Photo, profile: &Profile, settings: &Settings) -> (usize,
     (sound.len(), median)
 }
 
-fn good_photographs() -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images");
-    let mut out: Vec<PathBuf> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|e| e.unwrap().path())
-        .filter(|p| p.extension().is_some_and(|e| e == "jpg"))
-        .filter(|p| {
-            let name = p.file_stem().unwrap().to_string_lossy();
-            !name.starts_with("bad-") && !name.ends_with("no-marks")
-        })
-        .collect();
-    out.sort();
-    out
-}
-
 fn relight(photographs: &[PathBuf]) {
     let profile = Profile::built_in().unwrap();
     let settings = Settings::default();
@@ -117,7 +106,7 @@ const SHORT: [&str; 3] =
     ["black-unsorted-1", "more-01-black-steel-natural-panels", "white-unsorted-1"];
 
 fn sample(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images").join(name).with_extension("jpg")
+    sample_dir().join(name).with_extension("jpg")
 }
 
 #[test]

@@ -1,9 +1,10 @@
 //! Checks that need the tray's floor and objects: shadow over part of the tray, and fruit that
 //! lies too thick.
 
+use crate::colour::luminance;
 use crate::finding::Finding;
 use crate::frame::TrayFrame;
-use crate::segment::{LabelMap, Prepared};
+use crate::segment::{LabelMap, Prepared, beside};
 
 use super::{CheckSettings, against, weigh};
 
@@ -70,13 +71,7 @@ fn floor_brightness(prepared: &Prepared) -> Vec<f64> {
         while done < piece.len() {
             let i = piece[done];
             done += 1;
-            let next = [
-                (i % gw > 0).then(|| i - 1),
-                (i % gw + 1 < gw).then_some(i + 1),
-                i.checked_sub(gw),
-                (i + gw < gw * gh).then_some(i + gw),
-            ];
-            for j in next.into_iter().flatten() {
+            for j in beside(i, gw, gw * gh) {
                 if let (Some(a), Some(b)) = (plain[i], plain[j])
                     && !seen[j]
                     && (a - b).abs() < PLAIN_STEP
@@ -87,16 +82,10 @@ fn floor_brightness(prepared: &Prepared) -> Vec<f64> {
             }
         }
         if piece.len() >= fewest {
-            out.extend(piece.iter().filter_map(|i| plain[*i]).map(luminance));
+            out.extend(piece.iter().filter_map(|i| plain[*i]).map(|l| luminance(l.into())));
         }
     }
     out
-}
-
-/// Relative luminance of CIELAB lightness (CIE 15).
-fn luminance(l: f32) -> f64 {
-    let l = f64::from(l);
-    if l > 8.0 { ((l + 16.0) / 116.0).powi(3) } else { l * 27.0 / 24389.0 }
 }
 
 /// Judges the shadow. It is never refused for the floor alone: a floor that shines, such as steel,

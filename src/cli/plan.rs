@@ -29,11 +29,8 @@ struct PlanJson<'a> {
 pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
     let wrong = |e: acinus::stats::StatsError| Error::Usage(e.to_string());
     let file = path(&args.say.ledger)?;
-    let mut ledger = match (&args.load, file.exists()) {
-        (Some(_), _) => Some(Ledger::open(&file)?),
-        (None, true) => Some(Ledger::open(&file)?),
-        (None, false) => None,
-    };
+    let wanted = args.load.is_some() || file.exists();
+    let mut ledger = wanted.then(|| Ledger::open(&file)).transpose()?;
     let bins = match (args.bins, &args.load, &ledger) {
         (Some(bins), ..) => bins,
         (None, Some(load), Some(ledger)) => ledger.load(load)?.bins.ok_or_else(|| {

@@ -157,7 +157,8 @@ fn refuse_same_stems(photos: &[PathBuf]) -> Result<(), Error> {
     Ok(())
 }
 
-fn make_folder(path: &Path) -> Result<(), Error> {
+/// Makes the folder that `--out` names.
+pub fn make_folder(path: &Path) -> Result<(), Error> {
     fs::create_dir_all(path).map_err(|e| {
         Error::Usage(format!("--out {}: the folder cannot be made: {e}", path.display()))
     })

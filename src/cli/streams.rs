@@ -1,6 +1,6 @@
 //! `acinus streams`, `acinus compare`, `acinus what-if`.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use acinus::classify::Fruit;
 use acinus::dossier;
@@ -33,14 +33,7 @@ fn read(paths: &[PathBuf], common: &CommonArgs) -> Result<Read, Error> {
         match result {
             Ok(reading) => {
                 let slip = reading.marks.slip.as_ref().map(|s| &s.text);
-                let tray = Tray {
-                    name: reading.name.clone(),
-                    load: slip.map(|s| s.load.clone()),
-                    lot: slip.map(|s| s.lot.clone()),
-                    number: slip.map(|s| s.tray),
-                    bin: None,
-                    objects: reading.objects.iter().map(Into::into).collect(),
-                };
+                let tray = Tray::of_photo(&reading.name, slip, &reading.objects);
                 found.trays.push((reading, tray));
             }
             Err(left) => {
@@ -52,16 +45,14 @@ fn read(paths: &[PathBuf], common: &CommonArgs) -> Result<Read, Error> {
     Ok(found)
 }
 
-impl Read {
-    fn ending(&self) -> Ending {
-        if self.left > 0 { Ending::SomeLeftOut } else { Ending::AllDone }
-    }
+fn ending(left: usize) -> Ending {
+    if left > 0 { Ending::SomeLeftOut } else { Ending::AllDone }
+}
 
-    /// The one skin colour of all trays; none where they differ.
-    fn fruit<'a>(trays: impl Iterator<Item = &'a TrayReading>) -> Option<Fruit> {
-        let all: Vec<Fruit> = trays.map(|t| t.fruit).collect();
-        all.first().copied().filter(|f| all.iter().all(|g| g == f))
-    }
+/// The one skin colour of all trays; none where they differ.
+fn one_fruit<'a>(trays: impl Iterator<Item = &'a TrayReading>) -> Option<Fruit> {
+    let all: Vec<Fruit> = trays.map(|t| t.fruit).collect();
+    all.first().copied().filter(|f| all.iter().all(|g| g == f))
 }
 
 /// Trays said to be of one lot, whatever their slips say.
@@ -87,7 +78,7 @@ fn by_slip(read: &Read) -> Result<Vec<StreamLot>, Error> {
             ))
         })?;
         let own = read.trays.iter().filter(|(r, _)| lot.trays.iter().any(|t| t.name == r.name));
-        let fruit = Read::fruit(own.map(|(r, _)| r));
+        let fruit = one_fruit(own.map(|(r, _)| r));
         lots.push(StreamLot { stream, lot, fruit });
     }
     Ok(lots)
@@ -97,18 +88,11 @@ fn stream_of(name: &str) -> Option<Stream> {
     Stream::ALL.into_iter().find(|s| s.name().eq_ignore_ascii_case(name.trim()))
 }
 
-fn folder(out: Option<&Path>) -> Result<(), Error> {
-    let Some(path) = out else { return Ok(()) };
-    std::fs::create_dir_all(path).map_err(|e| {
-        Error::Usage(format!("--out {}: the folder cannot be made: {e}", path.display()))
-    })
-}
-
 /// Balances a load's streams.
 pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
     settings::set_threads(&args.common.machine)?;
-    folder(args.out.as_deref())?;
-    let mut ending = Ending::AllDone;
+    args.out.as_deref().map_or(Ok(()), settings::make_folder)?;
+    let mut left = 0;
     let mut lots = Vec::new();
     if let Some(name) = &args.load {
         let ledger = load::open(&args.common.ledger)?;
@@ -127,9 +111,7 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
         }
         if !args.photos.is_empty() {
             let read = read(&args.photos, &args.common)?;
-            if read.left > 0 {
-                ending = read.ending();
-            }
+            left += read.left;
             lots.extend(by_slip(&read)?);
         }
         for (stream, paths) in Stream::ALL.into_iter().zip(said) {
@@ -137,10 +119,8 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
                 continue;
             }
             let read = read(paths, &args.common)?;
-            if read.left > 0 {
-                ending = read.ending();
-            }
-            let fruit = Read::fruit(read.trays.iter().map(|t| &t.0));
+            left += read.left;
+            let fruit = one_fruit(read.trays.iter().map(|t| &t.0));
             lots.push(StreamLot { stream, lot: one_lot(stream.name(), &read), fruit });
         }
     }
@@ -170,7 +150,7 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
         Format::Json => print(&json::to_bytes(&found)?)?,
         Format::Text => print(words::streams(&found).as_bytes())?,
     }
-    Ok(ending)
+    Ok(ending(left))
 }
 
 /// Holds two lots against each other.
@@ -181,7 +161,7 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
         By::Area => Basis::Area,
         By::Mass => Basis::Mass,
     };
-    let mut ending = Ending::AllDone;
+    let mut left = 0;
     let pair = match &args.load {
         Some(name) => {
             let [a, b] = &args.lots[..] else {
@@ -205,9 +185,7 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
         }
         None => {
             let (a, b) = (read(&args.first, &args.common)?, read(&args.second, &args.common)?);
-            if a.left + b.left > 0 {
-                ending = Ending::SomeLeftOut;
-            }
+            left = a.left + b.left;
             [one_lot("the first lot", &a), one_lot("the second lot", &b)]
         }
     };
@@ -217,7 +195,7 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
         Format::Json => print(&json::to_bytes(&found)?)?,
         Format::Text => print(words::comparison(&found).as_bytes())?,
     }
-    Ok(ending)
+    Ok(ending(left))
 }
 
 fn rule(args: &RuleArgs) -> Rule {
@@ -254,7 +232,7 @@ fn machine(args: &SorterArgs) -> Machine {
 /// Says what a sorter would do.
 pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
     settings::set_threads(&args.common.machine)?;
-    folder(args.out.as_deref())?;
+    args.out.as_deref().map_or(Ok(()), settings::make_folder)?;
     let terms = match &args.terms {
         Some(file) => Some(super::terms::check(file, &super::terms::read(file)?)?),
         None => None,
@@ -282,5 +260,5 @@ pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
         Format::Json => print(&json::to_bytes(&found)?)?,
         Format::Text => print(words::what_if(&found).as_bytes())?,
     }
-    Ok(read.ending())
+    Ok(ending(read.left))
 }

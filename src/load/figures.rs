@@ -101,6 +101,13 @@ pub struct LotFigures {
     pub cautions: Vec<String>,
 }
 
+impl LotFigures {
+    /// The figures of a table's row: a class by its place, rejects after them.
+    pub fn row(&self, place: usize) -> &GroupFigures {
+        self.classes.get(place).map_or(&self.rejects, |c| &c.figures)
+    }
+}
+
 /// Computes every figure of one lot.
 ///
 /// # Errors

@@ -31,6 +31,7 @@ pub use validate::{
 pub use weigh::{Coefficient, MassFit, MassHistory, WeighSettings, WeighedTray, fit_mass};
 
 use crate::classify::{Class, ObjectReading, Outcome};
+use crate::marks::SlipText;
 use crate::stats::{Level, StatsError};
 use std::collections::BTreeMap;
 
@@ -76,6 +77,20 @@ pub struct Tray {
     pub bin: Option<String>,
     /// Its objects.
     pub objects: Vec<Item>,
+}
+
+impl Tray {
+    /// A tray as one photograph and its slip show it.
+    pub fn of_photo(name: &str, slip: Option<&SlipText>, objects: &[ObjectReading]) -> Tray {
+        Tray {
+            name: name.to_owned(),
+            load: slip.map(|s| s.load.clone()),
+            lot: slip.map(|s| s.lot.clone()),
+            number: slip.map(|s| s.tray),
+            bin: None,
+            objects: objects.iter().map(Item::from).collect(),
+        }
+    }
 }
 
 /// What a share is a share of.

@@ -14,7 +14,7 @@ use super::overlay::{OverlaySettings, loops_of, overlay};
 use super::{Error, csv, jpeg, labels, outline, palette};
 use crate::classify::{Fruit, ObjectReading, Outcome};
 use crate::finding::{ColourFacts, Finding};
-use crate::load::{Item, LotFigures, LotSettings, Tray, assess_lot};
+use crate::load::{LotFigures, LotSettings, Tray, assess_lot};
 use crate::marks::{Marks, SlipText};
 use crate::pipeline::TrayReading;
 
@@ -130,18 +130,7 @@ impl Sheet {
 
     /// The tray as the load's statistics take it.
     pub fn tray(&self) -> Tray {
-        tray(&self.name, self.slip(), &self.objects)
-    }
-}
-
-fn tray(name: &str, slip: Option<&SlipText>, objects: &[ObjectReading]) -> Tray {
-    Tray {
-        name: name.to_owned(),
-        load: slip.map(|s| s.load.clone()),
-        lot: slip.map(|s| s.lot.clone()),
-        number: slip.map(|s| s.tray),
-        bin: None,
-        objects: objects.iter().map(Item::from).collect(),
+        Tray::of_photo(&self.name, self.slip(), &self.objects)
     }
 }
 
@@ -231,7 +220,7 @@ fn tray_figures(reading: &TrayReading) -> Option<LotFigures> {
     let slip = reading.marks.slip.as_ref().map(|s| &s.text);
     let lot = crate::load::Lot {
         name: reading.name.clone(),
-        trays: vec![tray(&reading.name, slip, &reading.objects)],
+        trays: vec![Tray::of_photo(&reading.name, slip, &reading.objects)],
     };
     assess_lot(&lot, &LotSettings::default()).ok()
 }

@@ -5,8 +5,8 @@
 //! object's edge does not). Its colour is smoothed, shade held back, and carried under the
 //! objects from around them.
 
-use super::Plane;
 use super::work::Work;
+use super::{Plane, beside};
 
 /// Settings of the floor search.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -85,14 +85,7 @@ impl Floor {
             outside[i] = true;
         }
         while let Some(i) = stack.pop() {
-            let x = i % w;
-            let next = [
-                (x > 0).then(|| i - 1),
-                (x + 1 < w).then_some(i + 1),
-                i.checked_sub(w),
-                (i + w < w * h).then_some(i + w),
-            ];
-            for j in next.into_iter().flatten() {
+            for j in beside(i, w, w * h) {
                 if !outside[j] && !self.bare[j] {
                     outside[j] = true;
                     stack.push(j);
@@ -185,14 +178,7 @@ fn largest_smooth_region(
         let mut size = 0;
         while let Some(i) = stack.pop() {
             size += 1;
-            let x = i % gw;
-            let candidates = [
-                (x > 0).then(|| i - 1),
-                (x + 1 < gw).then_some(i + 1),
-                i.checked_sub(gw),
-                (i + gw < usable.len()).then_some(i + gw),
-            ];
-            for j in candidates.into_iter().flatten() {
+            for j in beside(i, gw, usable.len()) {
                 if usable[j] && region[j] == 0 && near(i, j) {
                     region[j] = next;
                     stack.push(j);
@@ -210,12 +196,7 @@ fn largest_smooth_region(
 fn erode(mask: &mut [bool], width: usize) {
     let before = mask.to_vec();
     for (i, m) in mask.iter_mut().enumerate() {
-        let x = i % width;
-        let inside = |j: Option<usize>| j.is_none_or(|j| before[j]);
-        let left = if x > 0 { Some(i - 1) } else { None };
-        let right = if x + 1 < width { Some(i + 1) } else { None };
-        let below = if i + width < before.len() { Some(i + width) } else { None };
-        *m &= inside(left) && inside(right) && inside(i.checked_sub(width)) && inside(below);
+        *m &= beside(i, width, before.len()).all(|j| before[j]);
     }
 }
 

@@ -202,6 +202,19 @@ pub struct LabelMap {
     pub count: usize,
 }
 
+/// The pixels left, right, above and below pixel `i` of a row-major picture of `len` pixels.
+pub fn beside(i: usize, width: usize, len: usize) -> impl Iterator<Item = usize> {
+    let x = i % width;
+    [
+        (x > 0).then(|| i - 1),
+        (x + 1 < width).then_some(i + 1),
+        i.checked_sub(width),
+        (i + width < len).then_some(i + width),
+    ]
+    .into_iter()
+    .flatten()
+}
+
 /// A single-channel picture of floats, row-major.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Plane {

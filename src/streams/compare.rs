@@ -95,11 +95,7 @@ pub fn compare(
     let (a, b) = (assess_lot(first, &settings)?, assess_lot(second, &settings)?);
     let mut differences = Vec::new();
     for (g, (name, _)) in super::GROUPS.iter().enumerate() {
-        let of = |f: &crate::load::LotFigures| match f.classes.get(g) {
-            Some(class) => *class.figures.share(basis),
-            None => *f.rejects.share(basis),
-        };
-        let (s1, s2) = (of(&a), of(&b));
+        let [s1, s2] = [&a, &b].map(|figures| *figures.row(g).share(basis));
         let single = s1.scope == Scope::OneTray && s2.scope == Scope::OneTray;
         let (interval, p, method) = if basis == Basis::Count && single {
             by_count(&first.name, (s1.objects, a.objects), (s2.objects, b.objects), level)?

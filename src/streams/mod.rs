@@ -634,7 +634,7 @@ impl Ruler<'_> {
             for class in Class::ALL {
                 let c = class.index();
                 let share = fit.shares[k][c];
-                let sd = fit.variance(|s| [s.f(c), s.s[c], s.w[c]][k]).sqrt();
+                let sd = fit.variance(|s| s.stream(k)[c]).sqrt();
                 if share < -2.0 * sd.max(1e-9) {
                     alarms.push(format!(
                         "the balance would need {:.1} % {} in the {} lot: these lots do not belong \
@@ -685,20 +685,13 @@ impl Ruler<'_> {
                 .iter()
                 .enumerate()
                 .map(|(g, (name, of))| {
-                    let at = move |s: &State| {
-                        group(&[s.f(0), s.f(1), s.f(2), s.f(3)], of) * f64::from(u8::from(k == 0))
-                            + group(&s.s, of) * f64::from(u8::from(k == 1))
-                            + group(&s.w, of) * f64::from(u8::from(k == 2))
-                    };
+                    let at = move |s: &State| group(&s.stream(k), of);
                     let reconciled = fit.map(|fit| self.share(fit, k, of, at));
                     StreamShare {
                         name,
                         raw: lot.map(|(_, _, sums)| group(&sums.shares(), of)),
                         reconciled,
-                        own: own.as_ref().map(|o| match o.classes.get(g) {
-                            Some(class) => class.figures.by_mass,
-                            None => o.rejects.by_mass,
-                        }),
+                        own: own.as_ref().map(|o| o.row(g).by_mass),
                         kg: fit.zip(kg[0]).map(|(fit, feed)| {
                             // Of the feed's mass: the split's uncertainty is in it.
                             let part = |s: &State| at(s) * [1.0, s.y, 1.0 - s.y][k];

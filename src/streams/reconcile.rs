@@ -230,6 +230,15 @@ impl State {
     pub fn f(&self, class: usize) -> f64 {
         self.y * self.s[class] + (1.0 - self.y) * self.w[class]
     }
+
+    /// Shares of a stream by its place: feed, sorted, waste.
+    pub fn stream(&self, place: usize) -> Shares {
+        match place {
+            0 => std::array::from_fn(|class| self.f(class)),
+            1 => self.s,
+            _ => self.w,
+        }
+    }
 }
 
 impl Fit {

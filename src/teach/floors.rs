@@ -11,7 +11,7 @@ use crate::colour;
 use crate::network::Random;
 use crate::segment::floor::{self, FloorSettings, box_blur};
 use crate::segment::work::{self, Work};
-use crate::segment::{Plane, Prepared};
+use crate::segment::{Plane, Prepared, beside};
 
 /// Distance kept from a donor's objects, mm: nearer pixels are mixed with their outlines.
 const CLEAR_MM: f64 = 0.8;
@@ -126,7 +126,7 @@ impl Bare {
         let work = &prepared.work;
         let w = work.width();
         let reach = (CLEAR_MM * work.px_per_mm).round().max(1.0) as usize;
-        let rgb = linear(work);
+        let mut rgb = linear(work);
         let floor = floor_light(prepared);
         let mut known = clear_of(target, &prepared.allowed, w, reach);
         for (i, k) in known.iter_mut().enumerate() {
@@ -137,7 +137,6 @@ impl Bare {
         if share < LEAST_BARE {
             return None;
         }
-        let mut rgb = rgb;
         fill(&mut rgb, &known, w);
         let bounds = bounds(&prepared.allowed, w)?;
         let glare = glare(&lightness(prepared, bounds));
@@ -255,14 +254,7 @@ fn nearest_known(known: &[bool], width: usize) -> Vec<u32> {
         queue.push_back(i);
     }
     while let Some(i) = queue.pop_front() {
-        let x = i % width;
-        let next = [
-            (x > 0).then(|| i - 1),
-            (x + 1 < width).then_some(i + 1),
-            i.checked_sub(width),
-            (i + width < known.len()).then_some(i + width),
-        ];
-        for j in next.into_iter().flatten() {
+        for j in beside(i, width, known.len()) {
             if nearest[j] == u32::MAX {
                 nearest[j] = nearest[i];
                 queue.push_back(j);
@@ -284,14 +276,11 @@ fn lay(lesson: &Lesson, donor: &Bare, seed: u64, settings: &FloorSettings) -> Le
     let floor = floor_light(prepared);
     let ground: Vec<bool> = target.object.iter().map(|o| *o == 0.0).collect();
     let nearest = nearest_known(&ground, w);
-    let shade: Vec<f32> = (0..w * h)
-        .map(|i| {
-            let n = nearest[i] as usize;
-            lighter(own[n], floor[n]).clamp(0.1, 1.1)
-        })
+    let mut shade: Vec<f32> = nearest
+        .iter()
+        .map(|n| lighter(own[*n as usize], floor[*n as usize]).clamp(0.1, 1.1))
         .collect();
-    let mut soft = shade;
-    box_blur(&mut soft, w, h, 1);
+    box_blur(&mut shade, w, h, 1);
     let [x0, y0, x1, y1] = bounds(&prepared.allowed, w).unwrap_or([0, 0, w - 1, h - 1]);
     let share = |p: usize, a: usize, b: usize| {
         ((p as f32 - a as f32) / (b - a).max(1) as f32).clamp(0.0, 1.0)
@@ -307,8 +296,8 @@ fn lay(lesson: &Lesson, donor: &Bare, seed: u64, settings: &FloorSettings) -> Le
         let under = donor.at(share(i % w, x0, x1), share(i / w, y0, y1));
         let bare = 1.0 - target.object[i];
         let rgb = std::array::from_fn(|c| {
-            let was = floor[i][c] * soft[i];
-            let is = under[c] * gain * soft[i] * dark.as_ref().map_or(1.0, |d| d[i]);
+            let was = floor[i][c] * shade[i];
+            let is = under[c] * gain * shade[i] * dark.as_ref().map_or(1.0, |d| d[i]);
             if bare == 1.0 { is } else { (own[i][c] + bare * (is - was)).max(0.0) }
         });
         for (plane, v) in planes.iter_mut().zip(work::values(rgb)) {

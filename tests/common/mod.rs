@@ -1,7 +1,9 @@
 //! Readings made from the exact truth beside the sample photographs, for tests that need a whole
 //! tray but not the program's own reading of it.
 
-use std::path::{Path, PathBuf};
+#[allow(dead_code, reason = "other tests need the rest of it")]
+mod samples;
+pub use samples::sample_dir;
 
 use acinus::classify::{Class, Fruit, ObjectReading};
 use acinus::frame::{CameraSource, FrameSource, Lens, TrayFrame};
@@ -11,11 +13,6 @@ use acinus::pipeline::TrayReading;
 use acinus::segment::LabelMap;
 use image::RgbImage;
 use serde_json::Value;
-
-/// The folder of sample photographs.
-pub fn sample_dir() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images")
-}
 
 /// One sample photograph and a reading that says exactly what its truth says.
 pub fn truth_reading(name: &str) -> (RgbImage, TrayReading) {
