@@ -49,6 +49,7 @@ function bar() {
       ["help", "#/help", "Help"],
     ].map(([name, href, words]) => h("a", { href, "aria-current": place === name ? "page" : null }, words)),
   );
+  if (about.now) document.querySelector(".foot").textContent = about.now.notice;
   const waiting = outbox.waiting();
   const isDark = paint();
   put(

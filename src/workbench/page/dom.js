@@ -78,9 +78,11 @@ export function announce(words) {
 export function toast(words, kind = "") {
   const shelf = document.getElementById("toasts");
   const note = h("div", { class: `toast ${kind}` }, h("span", {}, words), button("Close", () => note.remove(), { class: "plain" }));
+  // What went well gives way to what comes next; what did not stays until it is closed.
+  for (const old of [...shelf.children]) if (!old.classList.contains("bad")) old.remove();
   shelf.append(note);
   announce(words);
-  if (kind !== "bad") setTimeout(() => note.remove(), 7000);
+  if (kind !== "bad") setTimeout(() => note.remove(), 5000);
   while (shelf.children.length > 3) shelf.firstChild.remove();
 }
 

@@ -11,10 +11,13 @@ const WEIGHT = { refusal: 0, caution: 1, fine: 2 };
 
 /** A small picture of a file, drawn once and kept small: photographs are large. */
 const pictures = new Map();
-function pictureOf(item) {
-  if (!item?.file) return h("span", { class: "still", "aria-hidden": "true" });
+const itemOfJob = new Map();
+function pictureOf(item, job) {
+  if (item && job) itemOfJob.set(job.job, item.id);
+  const id = item?.id ?? itemOfJob.get(job?.job);
+  const known = pictures.get(id);
+  if (!known && !item?.file) return h("span", { class: "still", "aria-hidden": "true" });
   const canvas = h("canvas", { class: "still", width: 112, height: 84, "aria-hidden": "true" });
-  const known = pictures.get(item.id);
   if (known) canvas.getContext("2d").drawImage(known, 0, 0);
   else if (known === undefined) {
     pictures.set(item.id, null);
@@ -138,7 +141,7 @@ export function jobList(load, lots) {
     const problems = findingLines(job.findings ?? []);
     put(
       row(job.job),
-      pictureOf(item),
+      pictureOf(item, job),
       h(
         "div",
         {},

@@ -98,6 +98,17 @@ export function shareTable(shares, caption) {
   );
 }
 
+/** Shares by mass alone, narrow enough for a question. */
+export function massTable(rows, caption) {
+  return h(
+    "table",
+    {},
+    h("caption", { class: "heard" }, caption),
+    h("thead", {}, h("tr", {}, ["class", "objects", "by mass"].map((w) => h("th", { scope: "col" }, w)))),
+    h("tbody", {}, rows.map((row) => h("tr", { class: row.name === "rejects" ? "sum" : "" }, h("th", { scope: "row" }, CLASSES.includes(row.name) ? named(row.name) : row.name), h("td", {}, whole(row.count)), cell(counting(row))))),
+  );
+}
+
 /** Two large figures of a lot: rejects and sound fruit by mass. */
 export function headline(shares) {
   const find = (name) => shares.rows?.find((r) => r.name === name);

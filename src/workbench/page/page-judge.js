@@ -9,6 +9,7 @@ import { OUTCOMES, look, sign } from "./look.js";
 import { tagWords } from "./page-tray.js";
 import { leaveSeat, seatHeader, seatKey, takeSeat } from "./seat.js";
 import { about } from "./api.js";
+import { croppedObject } from "./crop.js";
 
 const WORDS = { grower: "the grower", winery: "the winery" };
 
@@ -49,7 +50,8 @@ export async function show(main, id, party) {
 
   const head = h("div", {});
   const notice = h("div", {});
-  const stage = h("img", { class: "crop", id: "crop", alt: "" });
+  const stage = h("div", { class: "judged-object" });
+  let lines = true;
   const pane = h("div", {});
   put(
     main,
@@ -125,6 +127,12 @@ export async function show(main, id, party) {
     paint();
   };
 
+  function toggleLine() {
+    lines = !lines;
+    stage.classList.toggle("no-lines", !lines);
+    paint();
+  }
+
   async function finish() {
     await send();
     if (unsent.size) {
@@ -159,16 +167,14 @@ export async function show(main, id, party) {
       put(pane, h("p", {}, "There is no object to look at."));
       return;
     }
-    stage.src = cropOf(o);
-    stage.alt = `Object ${at + 1} of ${objects.length}, tray ${o.tray}`;
-    stage.dataset.object = name(o);
+    put(stage, croppedObject(o, 512, { id: "crop", alt: `Object ${at + 1} of ${objects.length}, tray ${o.tray}`, data: { object: name(o) } }));
     // The next ones are fetched while this one is looked at.
     for (const next of objects.slice(at + 1, at + 3)) new Image().src = cropOf(next);
     const all = done() === objects.length;
     put(
       pane,
       h("h2", {}, `Object ${at + 1} of ${objects.length}`),
-      h("p", { class: "soft" }, `Tray ${o.tray}. The object in the middle counts; what the program or the other party said is not shown.`),
+      h("p", { class: "soft" }, `Tray ${o.tray}. The outlined object counts; what the program or the other party said is not shown.`),
       h(
         "div",
         { class: "answers" },
@@ -181,7 +187,7 @@ export async function show(main, id, party) {
         ),
       ),
       h("div", { class: "tags", role: "group", "aria-label": "Tags" }, [...new Set([...(about.now?.tags ?? []), ...(o.tags ?? [])])].map((t) => button(tagWords(t), () => tag(t), { "aria-pressed": String(Boolean(o.tags?.includes(t))), disabled: self.finished }))),
-      h("div", { class: "row spread" }, button("Back", () => move(-1), { disabled: at === 0 }), button("Skip", () => move(1), { disabled: at === objects.length - 1 })),
+      h("div", { class: "row spread" }, button("Back", () => move(-1), { disabled: at === 0 }), button("Line", toggleLine, { "aria-pressed": String(lines) }), button("Skip", () => move(1), { disabled: at === objects.length - 1 })),
       all && !self.finished && h("div", { class: "fine" }, h("p", {}, "Every object is answered."), button("Finish my review", finish, { class: "main", id: "finish" })),
       self.finished && h("p", { class: "fine" }, "This review is finished."),
     );
@@ -197,6 +203,7 @@ export async function show(main, id, party) {
     ["0", "no object there", () => answer("nothing")],
     ["b ArrowLeft", "Back", () => move(-1)],
     ["n ArrowRight", "Skip", () => move(1)],
+    ["l", "Line on or off", toggleLine],
     ["?", "Help", () => (location.hash = "#/help")],
   ]);
   return {

@@ -3,12 +3,13 @@
 import { get, hear, loadPath, movedOn, part, post, who } from "./api.js";
 import { ask, askWords, button, choice, errorBox, field, h, put, toast } from "./dom.js";
 import { fixed, money, percent, plural, range, share, when } from "./format.js";
-import { fetchLoad, frame, shareTable } from "./load-frame.js";
+import { fetchLoad, frame, massTable, shareTable } from "./load-frame.js";
 import { OUTCOMES, look, named, sign } from "./look.js";
 import { verdictChip } from "./page-loads.js";
 import { useKeys } from "./keys.js";
 import { seatHeader, seatKey, takeSeat } from "./seat.js";
 import { intervalChart } from "./charts.js";
+import { croppedObject } from "./crop.js";
 import { tagWords } from "./page-tray.js";
 
 const PARTIES = ["grower", "winery"];
@@ -120,7 +121,7 @@ export async function show(main, name) {
     if (!me || (!seatKey(review.review, party) && !(await takeSeat(review.review, party)))) return;
     const sure = await ask(`Accept for ${THE[party]}?`, (close) => [
       h("p", {}, `With both parties' word the load closes, and these figures are frozen with their hash.`),
-      shareTable({ rows: agreement.figures_now.rows }, "Figures to accept"),
+      massTable(agreement.figures_now.rows, "Figures to accept"),
       h("p", { class: "mono" }, agreement.figures_now.sha256),
       h("div", { class: "row" }, button("Accept these figures", () => close(true), { class: "main" }), button("Not yet", () => close(false))),
     ]);
@@ -197,7 +198,7 @@ export async function show(main, name) {
           h(
             "li",
             { class: "job differs", data: { object: `${o.tray_id}.${o.object}` } },
-            h("img", { class: "crop", src: `/api/trays/${o.tray_id}/crop/${o.object}?size=256`, alt: `Object ${o.object} of tray ${o.tray}`, loading: "lazy", width: 128, height: 128 }),
+            croppedObject(o, 256, { loading: "lazy" }),
             h(
               "div",
               {},

@@ -473,6 +473,7 @@ export async function show(main, id) {
       h("div", { class: "row" }, h("a", { class: "button", href: `#/tray/${tray.id}/sheet`, id: "to-sheet" }, "Sheet of all objects"), others.map((t) => h("a", { class: "button", href: `#/tray/${t.id}` }, `Tray ${t.tray}`))),
       tray.told.filter((t) => t.weight !== "fine").length > 0 && h("details", {}, h("summary", {}, "What the program said of the photograph"), h("ul", {}, tray.told.filter((t) => t.weight !== "fine").map((t) => h("li", {}, t.words)))),
       h("p", { class: "soft" }, h("small", {}, `Judged with “${tray.profile}” as ${tray.fruit}-skinned fruit, ${fixed(tray.px_per_mm, 2)} px/mm. Rot, mould, split and sunburnt fruit are not measured, only tagged.`)),
+      h("p", { class: "soft" }, h("small", {}, about.now?.notice ?? "")),
     );
   }
 
@@ -488,8 +489,6 @@ export async function show(main, id) {
 
   refresh();
   paint();
-  const wanted = /[?&]object=(\d+)/.exec(location.search)?.[1];
-  if (wanted) select([Number(wanted)]);
 
   // Pictures come after the outlines: those are there at once.
   loadPicture(tray, (picture) => {

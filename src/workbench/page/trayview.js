@@ -1,9 +1,12 @@
 // The photograph with its outlines on a canvas: pan, zoom, pick, and lines drawn by hand.
 // All places are in photograph pixels, the first pixel's centre at (0, 0), as everywhere in Acinus.
 
-import { look } from "./look.js";
+import { OUTCOMES, look } from "./look.js";
 
 const CASING = "rgba(16,15,20,.8)";
+const REST_MS = 130;
+/** The layer's rim on each side, as a part of the window. */
+const RIM = 0.25;
 const calm = () => matchMedia("(prefers-reduced-motion: reduce)").matches;
 
 /** The outline of an object as a path, made once. */
@@ -47,6 +50,11 @@ export class TrayView {
     this.pointers = new Map();
     this.waiting = 0;
     this.frames = [];
+    // Outlines are drawn into a layer of their own with a rim around the window; while the photograph
+    // moves the layer moves with it, and is drawn anew when it rests or no longer covers the window.
+    this.layer = document.createElement("canvas");
+    this.layerView = null;
+    this.movedAt = -Infinity;
     this.listen();
     this.watch = new ResizeObserver(() => this.resize());
     this.watch.observe(canvas);
@@ -57,6 +65,7 @@ export class TrayView {
     this.watch.disconnect();
     cancelAnimationFrame(this.waiting);
     cancelAnimationFrame(this.gliding);
+    clearTimeout(this.resting);
     for (const level of this.levels) level.bitmap.close?.();
     this.levels = [];
   }
@@ -82,6 +91,7 @@ export class TrayView {
       this.shapes.set(o.object, shape);
     }
     if (this.hovered !== null && !this.shapes.has(this.hovered)) this.hovered = null;
+    this.layerView = null;
     this.redraw();
   }
 
@@ -118,6 +128,7 @@ export class TrayView {
     this.height = h;
     this.canvas.width = Math.round(w * this.dpr);
     this.canvas.height = Math.round(h * this.dpr);
+    this.layerView = null;
     if (first) this.fit();
     else {
       this.view.x = w / 2 - middle.x * this.view.scale;
@@ -152,15 +163,22 @@ export class TrayView {
     this.view.scale = Math.min(8, Math.max(this.fitScale(), this.view.scale * factor));
     this.view.x = cx - at.x * this.view.scale;
     this.view.y = cy - at.y * this.view.scale;
-    this.hold();
-    this.redraw();
+    this.move();
   }
 
   pan(dx, dy) {
     cancelAnimationFrame(this.gliding);
     this.view.x += dx;
     this.view.y += dy;
+    this.move();
+  }
+
+  /** After a change of the view: drawn at once, and sharp again when it rests. */
+  move() {
     this.hold();
+    this.movedAt = performance.now();
+    clearTimeout(this.resting);
+    this.resting = setTimeout(() => this.redraw(), REST_MS + 20);
     this.redraw();
   }
 
@@ -195,8 +213,7 @@ export class TrayView {
       const tx = mid(to.x, this.width) / to.scale;
       const ty = mid(to.y, this.height) / to.scale;
       this.view = { scale, x: this.width / 2 - (fx + (tx - fx) * e) * scale, y: this.height / 2 - (fy + (ty - fy) * e) * scale };
-      this.hold();
-      this.redraw();
+      this.move();
       if (t < 1) this.gliding = requestAnimationFrame(step);
     };
     this.gliding = requestAnimationFrame(step);
@@ -356,8 +373,8 @@ export class TrayView {
     const wanted = this.size.width * v.scale * dpr;
     const level = this.levels.find((l) => l.width >= wanted * 0.95) ?? this.levels.at(-1);
     if (level) this.drawPhoto(level);
+    if (this.outlines) this.drawLayer();
     c.setTransform(v.scale * dpr, 0, 0, v.scale * dpr, v.x * dpr, v.y * dpr);
-    if (this.outlines) this.drawOutlines();
     this.drawSpecial();
     this.drawLetters();
     this.drawLine();
@@ -382,46 +399,75 @@ export class TrayView {
     c.drawImage(level.bitmap, left * k, top * k, (right - left) * k, (bottom - top) * k, x, y, (right - left) * v.scale, (bottom - top) * v.scale);
   }
 
-  *visible() {
-    const a = this.toPhoto(0, 0);
-    const b = this.toPhoto(this.width, this.height);
+  /** Objects in sight; `rim` in CSS pixels beyond the window. */
+  *visible(rim = 0) {
+    const a = this.toPhoto(-rim, -rim);
+    const b = this.toPhoto(this.width + rim, this.height + rim);
     for (const shape of this.shapes.values()) {
       const box = shape.box;
       if (box.right >= a.x && box.left <= b.x && box.bottom >= a.y && box.top <= b.y) yield shape;
     }
   }
 
-  drawOutlines() {
-    const { context: c, view: v } = this;
-    const byClass = new Map();
-    const together = new Path2D();
-    for (const shape of this.visible()) {
-      const name = shape.class ?? "unassigned";
-      if (!byClass.has(name)) byClass.set(name, new Path2D());
-      byClass.get(name).addPath(shape.path);
-      together.addPath(shape.path);
+  drawLayer() {
+    const { context: c, view: v, dpr, layer } = this;
+    const moving = performance.now() - this.movedAt < REST_MS;
+    let place = this.layerPlace();
+    const sharp = place && Math.abs(place.k - 1) < 1e-9;
+    if (!place || !place.covers || (!sharp && !moving) || place.k > 1.7 || place.k < 0.6) {
+      this.drawOutlines();
+      place = this.layerPlace();
     }
+    c.setTransform(1, 0, 0, 1, 0, 0);
+    c.imageSmoothingEnabled = true;
+    if (place.k === 1) c.drawImage(layer, Math.round(place.x), Math.round(place.y));
+    else c.drawImage(layer, place.x, place.y, layer.width * place.k, layer.height * place.k);
+  }
+
+  /** Where the layer lies on the canvas now, and whether it covers all of the photograph in sight. */
+  layerPlace() {
+    const { layerView: l, view: v, dpr, layer } = this;
+    if (!l) return null;
+    const k = v.scale / l.scale;
+    const x = v.x * dpr - k * (l.rimX + l.x * dpr);
+    const y = v.y * dpr - k * (l.rimY + l.y * dpr);
+    const left = Math.max(0, v.x * dpr);
+    const top = Math.max(0, v.y * dpr);
+    const right = Math.min(this.canvas.width, (v.x + this.size.width * v.scale) * dpr);
+    const bottom = Math.min(this.canvas.height, (v.y + this.size.height * v.scale) * dpr);
+    const covers = x <= left + 1 && y <= top + 1 && x + layer.width * k >= right - 1 && y + layer.height * k >= bottom - 1;
+    return { k, x, y, covers };
+  }
+
+  drawOutlines() {
+    const { view: v, dpr, layer } = this;
+    const rimX = Math.round(this.canvas.width * RIM);
+    const rimY = Math.round(this.canvas.height * RIM);
+    layer.width = this.canvas.width + 2 * rimX;
+    layer.height = this.canvas.height + 2 * rimY;
+    this.layerView = { ...v, rimX, rimY };
+    const c = layer.getContext("2d");
+    c.setTransform(v.scale * dpr, 0, 0, v.scale * dpr, v.x * dpr + rimX, v.y * dpr + rimY);
     const px = 1 / v.scale;
+    const shapes = [...this.visible(Math.max(rimX, rimY) / dpr)];
     c.lineJoin = "round";
-    c.setLineDash([]);
     c.strokeStyle = CASING;
     c.lineWidth = 4.2 * px;
-    c.stroke(together);
-    for (const [name, path] of byClass) {
+    for (const shape of shapes) c.stroke(shape.path);
+    for (const name of OUTCOMES) {
+      const group = shapes.filter((shape) => (shape.class ?? "unassigned") === name);
       const l = look(name);
       c.strokeStyle = l.colour;
       c.lineCap = l.cap ?? "butt";
       c.setLineDash(l.dash.map((d) => d * px));
       c.lineWidth = (l.double ? 4 : 2.2) * px;
-      c.stroke(path);
+      for (const shape of group) c.stroke(shape.path);
       if (l.double) {
         c.strokeStyle = CASING;
         c.lineWidth = 1.4 * px;
-        c.stroke(path);
+        for (const shape of group) c.stroke(shape.path);
       }
     }
-    c.setLineDash([]);
-    c.lineCap = "butt";
   }
 
   drawSpecial() {
