@@ -86,13 +86,15 @@ export function toast(words, kind = "") {
   while (shelf.children.length > 3) shelf.firstChild.remove();
 }
 
+const capital = (words) => words.charAt(0).toUpperCase() + words.slice(1);
+
 /** An error as the server told it, with what to do about it. */
 export function errorBox(error, again) {
   return h(
     "div",
     { class: "trouble", role: "alert" },
-    h("p", {}, h("b", {}, error.message || String(error))),
-    error.todo && h("p", {}, error.todo),
+    h("p", {}, h("b", {}, capital(error.message || String(error)))),
+    error.todo && h("p", {}, capital(error.todo)),
     again && button("Try again", again),
   );
 }

@@ -47,3 +47,6 @@ export function when(stamp) {
 
 /** Bytes in MB. */
 export const megabytes = (bytes) => `${(bytes / 1e6).toFixed(1)} MB`;
+
+/** Words that begin with a capital, as a sentence does. */
+export const sentence = (words) => words.charAt(0).toUpperCase() + words.slice(1);

@@ -135,7 +135,7 @@ export function jobList(load, lots) {
       words = became?.reason ? `not recorded: ${became.reason}` : job.state === "failed" ? "it could not be worked on" : job.state;
       kind = "bad";
       buttons.push(button("Say which tray", () => sayWhere(job)));
-      if (/recorded already|--retake|take its place/.test(words)) buttons.unshift(button("It takes its place", () => takesPlace(job), { class: "main" }));
+      if (/recorded already|retake/.test(`${words} ${became?.todo ?? ""}`)) buttons.unshift(button("It takes its place", () => takesPlace(job), { class: "main" }));
     }
     if (ENDED.includes(job.state)) buttons.push(button("Clear", () => dismiss(job), { class: "plain", "aria-label": `Clear ${job.name} from the list` }));
     const problems = findingLines(job.findings ?? []);

@@ -123,6 +123,39 @@ export function headline(shares) {
 
 export const cautions = (list, title = "Beware") => list?.length > 0 && h("div", { class: "caution" }, h("b", {}, title), h("ul", {}, list.map((words) => h("li", {}, words))));
 
+const points = (text) => (text === null || text === undefined ? null : Number(text).toFixed(2));
+
+/** Each rule of the contract with the share it was applied to and what came of it. */
+function ruleTable(verdict) {
+  if (!verdict?.rules?.length && !verdict?.pieces?.length) return null;
+  const outcome = (refusal) => (refusal ? [verdictChip(refusal.outcome), refusal.outcome !== refusal.counts_as && h("small", {}, `counts as ${refusal.counts_as === "accept" ? "accepted" : "refused"}`)] : "–");
+  return h(
+    "div",
+    { class: "scroll", tabindex: 0, role: "region", "aria-label": "Rules of the contract" },
+    h(
+      "table",
+      {},
+      h("thead", {}, h("tr", {}, ["rule", "measured", "deduct", "limit", "outcome"].map((w) => h("th", { scope: "col" }, w)))),
+      h(
+        "tbody",
+        {},
+        verdict.rules.map((rule) =>
+          h(
+            "tr",
+            {},
+            h("th", { scope: "row" }, rule.name),
+            h("td", {}, `${points(rule.share_percent)} %`),
+            h("td", {}, rule.deduction ? [`${points(rule.deduction.percent)} % off ${rule.deduction.off}`, rule.deduction.at_low !== null && h("small", {}, `${points(rule.deduction.at_low)} to ${points(rule.deduction.at_high)} %`)] : "–"),
+            h("td", {}, rule.refusal ? `${Number(rule.refusal.limit)} %` : "–"),
+            h("td", {}, outcome(rule.refusal)),
+          ),
+        ),
+        (verdict.pieces ?? []).map((piece) => h("tr", {}, h("th", { scope: "row" }, piece.name), h("td", {}, `${piece.rate.toFixed(2)}`), h("td", {}, "–"), h("td", {}, `${Number(piece.refusal.limit)}`), h("td", {}, outcome(piece.refusal)))),
+      ),
+    ),
+  );
+}
+
 export function verdictCard(load) {
   if (!load.verdict && !load.no_verdict && !load.terms) {
     return h("section", { class: "card" }, h("h2", {}, "Verdict"), h("p", { class: "soft" }, "This load has no terms: there are shares, and no verdict or deduction."));
@@ -135,9 +168,11 @@ export function verdictCard(load) {
     load.verdict
       ? [
           h("p", { class: "row" }, verdictChip(load.verdict.outcome), load.figures?.verdict?.advisory && h("span", { class: "chip warn" }, "advisory")),
+          ruleTable(load.figures?.verdict),
           h("ul", {}, load.verdict.words.map((words) => h("li", {}, words))),
           settlement && h("div", { class: "big" }, h("div", {}, h("span", { class: "soft" }, "deduction off price"), h("b", {}, `${Number(settlement.price_percent).toFixed(2)} %`)), h("div", {}, h("span", { class: "soft" }, "deduction off weight"), h("b", {}, `${Number(settlement.weight_percent).toFixed(2)} %`))),
         ]
       : h("p", { class: "caution" }, load.no_verdict ?? "No verdict yet."),
+    load.terms && h("details", {}, h("summary", {}, "The terms, word for word"), h("pre", { class: "mono" }, load.terms.text)),
   );
 }

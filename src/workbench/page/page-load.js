@@ -2,10 +2,11 @@
 
 import { get, hear, loadPath, movedOn, part, post, who } from "./api.js";
 import { ask, button, choice, errorBox, field, h, put, toast } from "./dom.js";
-import { plural, whole, when } from "./format.js";
+import { plural, sentence, whole, when } from "./format.js";
 import { addPhotographs, jobList } from "./jobs.js";
 import { useKeys } from "./keys.js";
 import { cautions, fetchLoad, frame, headline, shareTable, verdictCard } from "./load-frame.js";
+import { termsField } from "./terms.js";
 
 function todoCard(load) {
   const base = `#/load/${part(load.load)}`;
@@ -14,7 +15,9 @@ function todoCard(load) {
     if (todo.what === "tray") return button("Add trays", () => document.getElementById("camera")?.focus());
     if (/review|settle|accept|part/.test(todo.what)) return h("a", { class: "button", href: `${base}/parties` }, "Open");
     if (/deliver|mass|net/.test(todo.what)) return button("Enter", () => openDetails("delivery"));
+    if (/terms/.test(todo.what)) return button("Enter", () => openDetails("terms"));
     if (/plan/.test(todo.what)) return button("Plan", () => openDetails("plan"));
+    if (todo.what === "close") return button("Close", () => document.getElementById("close-load")?.click());
     return h("span", {});
   };
   return h(
@@ -27,7 +30,7 @@ function todoCard(load) {
         ? h(
             "ul",
             { class: "steps" },
-            load.todo.map((todo) => h("li", {}, h("span", {}, todo.words), act(todo))),
+            load.todo.map((todo) => h("li", {}, h("span", {}, sentence(todo.words)), act(todo))),
             load.unfinished.map((job) => h("li", {}, h("span", {}, `${job.name}: ${job.words}`), h("span", { class: "chip warn" }, "unfinished"))),
           )
         : h("p", { class: "fine" }, "Nothing: every planned tray is in."),
@@ -39,7 +42,7 @@ function openDetails(id) {
   if (!details) return;
   details.open = true;
   details.scrollIntoView({ block: "center" });
-  details.querySelector("input")?.focus();
+  details.querySelector("input, textarea")?.focus();
 }
 
 function trayTile(tray) {
@@ -169,10 +172,25 @@ function planForm(load, saved) {
   );
 }
 
+function termsForm(load, saved) {
+  const terms = termsField(load.terms?.text ?? "");
+  const trouble = h("div", {});
+  const send = async (event) => {
+    event.preventDefault();
+    const name = await who();
+    if (!name) return;
+    const body = { who: name, seen: load.entry, terms: terms.area.value };
+    if (load.terms) body.why = "other terms";
+    await saved(() => post(`${loadPath(load.load)}/terms`, body), trouble, "The terms are fixed.");
+  };
+  return h("form", { onsubmit: send }, terms.element, trouble, h("button", { type: "submit", class: "main" }, "Fix these terms"));
+}
+
 export async function show(main, name) {
   let load = await fetchLoad(name);
   const body = frame(main, load, "");
-  const top = h("div", { class: "pair" });
+  const todo = h("div", {});
+  const verdict = h("div", {});
   const lots = h("div", {});
   const rest = h("div", {});
   const forms = h("div", {});
@@ -214,7 +232,8 @@ export async function show(main, name) {
       framed = state;
       frame(main, load, "").replaceWith(body);
     }
-    put(top, todoCard(load), verdictCard(load));
+    put(todo, todoCard(load));
+    put(verdict, verdictCard(load));
     put(lots, load.lots.length ? load.lots.map((lot) => lotCard(load, lot)) : h("p", { class: "card empty" }, "No lots yet: they come with the first tray or the plan."));
     put(
       rest,
@@ -231,6 +250,7 @@ export async function show(main, name) {
     put(
       forms,
       h("details", { class: "card", id: "delivery" }, h("summary", {}, `Delivery${load.figures?.delivery?.net_kg ? `: ${load.figures.delivery.net_kg} kg net` : ""}`), deliveryForm(load, saved)),
+      !load.lots.some((l) => l.trays.length) && h("details", { class: "card", id: "terms" }, h("summary", {}, load.terms ? `Terms: “${load.terms.name}”` : "Terms of the contract"), termsForm(load, saved)),
       !hasPlan && !load.lots.some((l) => l.trays.length) && h("details", { class: "card", id: "plan" }, h("summary", {}, "Plan which bins to sample"), planForm(load, saved)),
       h("div", { class: "row" }, button("Close the load", closeLoad, { class: "danger", id: "close-load" })),
     );
@@ -249,7 +269,7 @@ export async function show(main, name) {
   }
 
   put(add, h("h2", {}, "Add trays"), addPhotographs(name, load.lots.map((l) => l.lot)), jobs.list);
-  put(body, moved, top, add, lots, forms, rest);
+  put(body, moved, h("div", { class: "pair" }, h("div", {}, todo, add), verdict), lots, forms, rest);
   take(load);
   fillForms();
   const stops = [

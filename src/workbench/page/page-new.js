@@ -2,45 +2,19 @@
 
 import { post, who } from "./api.js";
 import { errorBox, field, h, put, toast } from "./dom.js";
+import { termsField } from "./terms.js";
 
 const DRAFT = "acinus.new-load";
-
-const EXAMPLE = `version = 1
-name = "House terms"
-currency = "USD"
-price_per_tonne = "1850.00"
-
-[[rule]]
-name = "all rejects"
-of = ["rejects"]
-free_percent = 2
-deduct_per_point = "1.5"
-refuse_above_percent = 12
-doubt = "grower"
-`;
 
 export async function show(main) {
   const draft = JSON.parse(localStorage.getItem(DRAFT) ?? "{}");
   const fields = {};
   const input = (name, props = {}) => (fields[name] = h("input", { type: "text", autocomplete: "off", id: `new-${name}`, value: draft[name] ?? "", ...props }));
-  fields.terms = h("textarea", { id: "new-terms", spellcheck: "false", value: draft.terms ?? "" });
   const trouble = h("div", {});
-  const checked = h("div", { role: "status" });
   const keep = () => localStorage.setItem(DRAFT, JSON.stringify(Object.fromEntries(Object.entries(fields).map(([k, f]) => [k, f.value]))));
+  const terms = termsField(draft.terms ?? "", keep);
+  fields.terms = terms.area;
   const begin = h("button", { type: "submit", class: "main", id: "open-load" }, "Open the load");
-
-  async function checkTerms() {
-    if (!fields.terms.value.trim()) {
-      put(checked);
-      return;
-    }
-    try {
-      const found = await post("/api/terms/check", { terms: fields.terms.value });
-      put(checked, h("p", { class: "fine" }, `“${found.name}” can be used; money in ${found.currency}.`));
-    } catch (error) {
-      put(checked, errorBox(error));
-    }
-  }
 
   async function open(event) {
     event.preventDefault();
@@ -65,24 +39,6 @@ export async function show(main) {
     }
   }
 
-  let timer = 0;
-  fields.terms.addEventListener("input", () => {
-    clearTimeout(timer);
-    timer = setTimeout(checkTerms, 500);
-  });
-
-  const file = h("input", {
-    type: "file",
-    id: "terms-file",
-    accept: ".toml,text/plain",
-    onchange: async () => {
-      if (!file.files[0]) return;
-      fields.terms.value = await file.files[0].text();
-      keep();
-      checkTerms();
-    },
-  });
-
   put(
     main,
     h("nav", { class: "crumbs", "aria-label": "Where you are" }, h("a", { href: "#/" }, "Loads"), h("span", { "aria-hidden": "true" }, "›"), h("span", {}, "New load")),
@@ -105,27 +61,12 @@ export async function show(main) {
         { open: Boolean(draft.terms) },
         h("summary", {}, "Terms of the contract"),
         h("p", { class: "soft" }, "They can be added until the first tray is in, not after. Every fault is told before the load is opened."),
-        h(
-          "div",
-          { class: "row" },
-          h("label", { class: "button" }, "Take from a file", h("span", { class: "heard" }, file)),
-          h("button", {
-            type: "button",
-            onclick: () => {
-              fields.terms.value = EXAMPLE;
-              keep();
-              checkTerms();
-            },
-          }, "Fill in an example"),
-        ),
-        field("Terms, as TOML", fields.terms),
-        checked,
+        terms.element,
       ),
       trouble,
       h("div", { class: "row" }, begin, h("a", { class: "button", href: "#/" }, "Cancel")),
     ),
   );
-  if (draft.terms) checkTerms();
   fields.load.focus();
   return { title: "New load" };
 }
