@@ -21,6 +21,8 @@ document.addEventListener("keydown", (event) => {
   if (event.defaultPrevented || document.querySelector("dialog[open]")) return;
   const { target } = event;
   if (target instanceof HTMLElement && target.matches("input:not([type=radio],[type=checkbox],[type=range]), textarea, select")) return;
+  // Enter and Space press what has the focus.
+  if (["Enter", " "].includes(event.key) && target instanceof HTMLElement && target.matches("button, a, input, summary, label")) return;
   const command = event.ctrlKey || event.metaKey;
   const name = command ? `ctrl+${event.key.toLowerCase()}` : event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (event.altKey || (!command && event.key.length === 1 && !keysOn())) return;

@@ -7,7 +7,7 @@ import { OUTCOMES, look, named } from "./look.js";
 
 const KEYS = [
   ["On a tray and in a review", [...OUTCOMES.map((name) => [look(name).key.toUpperCase(), name === "unassigned" ? "cannot tell" : look(name).name]), ["N", "next least certain (in a review: skip)"], ["B", "back to the one before"]]],
-  ["On a tray", [["C", "cut the object with a line"], ["J", "join two objects"], ["O", "draw an object"], ["Del", "remove it"], ["Z", "undo"], ["Y", "redo"], ["L", "lines on or off"], ["F", "whole tray"], ["+ −", "nearer, farther"], ["← ↑ → ↓", "move the photograph"], ["[ ]", "object before, next object"], ["Esc", "leave the tool, choose none"]]],
+  ["On a tray", [["C", "cut the object with a line; ← → turn the line shown, Enter cuts"], ["J", "join two objects"], ["O", "draw an object"], ["Del", "remove it"], ["Z", "undo"], ["Y", "redo"], ["L", "lines on or off"], ["F", "whole tray"], ["+ −", "nearer, farther"], ["← ↑ → ↓", "move the photograph"], ["[ ]", "object before, next object"], ["Esc", "leave the tool, choose none"]]],
   ["In a review", [["0", "no object there"], ["← →", "back, skip"], ["L", "line on or off"]]],
   ["Anywhere", [["?", "this page"]]],
   ["On the loads", [["/", "find a load"], ["N", "new load"]]],

@@ -14,7 +14,7 @@ import { TrayView } from "./trayview.js";
 const TAG_WORDS = { "rot-or-mould": "rot or mould", split: "split", sunburnt: "sunburnt" };
 export const tagWords = (tag) => TAG_WORDS[tag] ?? tag;
 const MODES = {
-  cut: "Draw a line across the object, from outside to outside.",
+  cut: "Draw a line across the object, from outside to outside, or turn the line shown.",
   draw: "Draw round the object with one stroke.",
   join: "Tap the two objects that belong together.",
 };
@@ -189,11 +189,20 @@ export async function show(main, id) {
     mode = mode === to ? "look" : to;
     view.setMode(mode);
     sayMode.hidden = mode === "look";
+    if (mode === "cut" && selected.length === 1) view.setBlade(selected[0]);
     if (mode !== "look") {
-      put(sayMode, h("span", {}, MODES[mode]), button("Stop", () => setMode(mode), { class: "plain" }));
+      const blade = view.blade ? [button("Turn", () => view.turnBlade(1)), button("Cut here", cutHere)] : null;
+      put(sayMode, h("span", {}, MODES[mode]), h("span", { class: "row tight" }, blade, button("Stop", () => setMode(mode), { class: "plain" })));
       announce(MODES[mode]);
     }
     paintTools();
+  }
+
+  function cutHere() {
+    if (!view.blade) return;
+    const line = thin(view.bladeLine());
+    setMode(mode);
+    edits.push({ action: "split", object: selected[0], line });
   }
 
   function join() {
@@ -540,6 +549,11 @@ export async function show(main, id) {
     ["z ctrl+z", "Undo", undo],
     ["y ctrl+y", "Redo", redo],
     ["c", "Cut", () => setMode("cut")],
+    ["ArrowLeft", "Move the photograph, turn the line", () => (view.blade ? view.turnBlade(-1) : view.pan(60, 0))],
+    ["ArrowRight", "Move the photograph, turn the line", () => (view.blade ? view.turnBlade(1) : view.pan(-60, 0))],
+    ["ArrowUp", "Move the photograph", () => view.pan(0, 60)],
+    ["ArrowDown", "Move the photograph", () => view.pan(0, -60)],
+    ["Enter", "Cut along the line shown", cutHere],
     ["j", "Join", () => setMode("join")],
     ["o", "Draw an object", () => setMode("draw")],
     ["Delete Backspace", "Remove", remove],

@@ -56,6 +56,7 @@ export async function show(main, name) {
 
   const figures = h("section", { class: "card", id: "what-if-figures", "aria-live": "polite" });
   const curve = h("section", { class: "card" });
+  const byClass = h("section", { class: "card" });
   const rings = h("section", { class: "card" });
   const mechanics = h("section", { class: "card" });
   const notice = h("div", {});
@@ -120,20 +121,26 @@ export async function show(main, name) {
         a.money && h("div", {}, h("span", { class: "soft" }, "sorting a tonne"), h("b", {}, `${String(a.money.gain).startsWith("-") ? "" : "+"}${money(a.money.gain, a.money.currency)}`), h("span", { class: "soft" }, `${money(a.money.unsorted)} unsorted, ${money(a.money.sorted)} sorted`)),
       ),
       a.no_money && h("p", { class: "soft" }, `No money: ${a.no_money}`),
+    );
+    put(
+      byClass,
+      cautions(a.cautions),
+      h("h2", {}, "Class by class"),
       h(
         "div",
         { class: "scroll", tabindex: 0, role: "region", "aria-label": "Blown out by class" },
         h("table", {}, h("thead", {}, h("tr", {}, ["class", "mass in the lot", "blown out by the rule"].map((w) => h("th", { scope: "col" }, w)))), h("tbody", {}, a.picks.classes.map((c) => h("tr", {}, h("th", { scope: "row" }, named(c.class)), h("td", {}, `${fixed(c.mass_g, 1)} g`), h("td", {}, c.share === null ? "–" : `${percent(c.share)} %`))))),
       ),
-      cautions(a.cautions),
     );
     const points = a.picks.curve.map((p) => [p.sound_lost, p.rejects_removed]);
     const seen = [...points.filter((p) => p[0] < 0.5).map((p) => p[1]), a.picks.rejects_removed, a.rejects_removed];
     const lowest = Math.max(0, Math.floor(10 * Math.min(...seen) - 0.5) / 10);
     put(
       curve,
-      h("h2", {}, "What is removed against what is lost"),
+      h("h2", {}, "Removed against lost"),
       lineChart({
+        width: 460,
+        height: 340,
         title: `Trade curve; your rule removes ${share(a.picks.rejects_removed)} of the rejects and loses ${share(a.picks.sound_lost)} of the sound fruit`,
         x: { label: "sound fruit lost, % of its mass", low: 0, high: Math.max(0.02, ...points.map((p) => p[0]).filter((v) => v < 0.5), a.sound_lost * 1.15), say: (v) => fixed(100 * v, v < 0.1 ? 1 : 0) },
         y: { label: "rejects removed, % of their mass", low: lowest, high: 1, say: (v) => fixed(100 * v, 0) },
@@ -175,7 +182,7 @@ export async function show(main, name) {
     const stage = h("canvas", { tabindex: 0, role: "img", "aria-label": "Photograph with rings on the objects that would be blown out" });
     put(
       rings,
-      h("h2", {}, "Ringed: what would be blown out"),
+      h("h2", {}, "Ringed: blown out"),
       lot.trays.length > 1 && h("div", { class: "row" }, lot.trays.map((t) => button(`Tray ${t.tray}`, () => showTray(t.id), { "aria-pressed": String(t.id === id) }))),
       h("div", { class: "ring-stage" }, stage),
     );
@@ -212,7 +219,7 @@ export async function show(main, name) {
         h("details", {}, h("summary", {}, "More limits"), CLASS_RULES.map((def) => slider(def, null, (v) => (rule.class_probability[def[0]] = v), true)), RULES.slice(1).map((def) => slider(def, null, (v) => (rule[def[0]] = v), true))),
         h("details", {}, h("summary", {}, "Machine"), MACHINE.map((def) => slider(def, def[6], (v) => (machine[def[0]] = v), false))),
       ),
-      h("div", {}, figures, h("div", { class: "pair" }, curve, rings), mechanics),
+      h("div", {}, figures, h("div", { class: "pair" }, curve, rings), byClass, mechanics),
     ),
   );
   await Promise.all([ask(), showTray(lot.trays[0].id)]);

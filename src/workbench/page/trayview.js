@@ -104,8 +104,29 @@ export class TrayView {
   setMode(mode) {
     this.mode = mode;
     this.drawn = [];
+    this.blade = null;
     this.canvas.dataset.mode = mode;
     this.redraw();
+  }
+
+  /** A line across an object that keys can turn, for those who draw none. */
+  setBlade(id) {
+    const box = this.shapes.get(id)?.box;
+    this.blade = box ? { x: (box.left + box.right) / 2, y: (box.top + box.bottom) / 2, half: Math.hypot(box.right - box.left, box.bottom - box.top) * 0.6, angle: Math.PI / 2 } : null;
+    this.redraw();
+  }
+
+  turnBlade(steps) {
+    if (!this.blade) return;
+    this.blade.angle += (steps * Math.PI) / 12;
+    this.redraw();
+  }
+
+  /** The ends of the line, in photograph pixels. */
+  bladeLine() {
+    const { x, y, half, angle } = this.blade;
+    const [dx, dy] = [half * Math.cos(angle), half * Math.sin(angle)];
+    return [[x - dx, y - dy], [x, y], [x + dx, y + dy]];
   }
 
   setRinged(ids) {
@@ -334,7 +355,8 @@ export class TrayView {
       const moves = { ArrowLeft: [step, 0], ArrowRight: [-step, 0], ArrowUp: [0, step], ArrowDown: [0, -step] };
       if (moves[event.key]) {
         event.preventDefault();
-        this.pan(...moves[event.key]);
+        if (this.blade && moves[event.key][0]) this.turnBlade(event.key === "ArrowRight" ? 1 : -1);
+        else this.pan(...moves[event.key]);
       }
     });
   }
@@ -526,11 +548,12 @@ export class TrayView {
   }
 
   drawLine() {
-    if (this.drawn.length < 2) return;
+    const line = this.drawn.length > 1 ? this.drawn : this.blade ? this.bladeLine().map(([x, y]) => ({ x, y })) : null;
+    if (!line) return;
     const { context: c, view: v, dpr } = this;
     c.setTransform(v.scale * dpr, 0, 0, v.scale * dpr, v.x * dpr, v.y * dpr);
     c.beginPath();
-    this.drawn.forEach((p, i) => (i ? c.lineTo(p.x, p.y) : c.moveTo(p.x, p.y)));
+    line.forEach((p, i) => (i ? c.lineTo(p.x, p.y) : c.moveTo(p.x, p.y)));
     if (this.mode === "draw") c.closePath();
     for (const [colour, width] of [["#000", 5], ["#fff", 2.5]]) {
       c.strokeStyle = colour;
