@@ -258,7 +258,9 @@ fn a_load_from_the_first_word_to_the_receipt() {
     let nobody = json!({"who": " ", "load": "X", "grower": "G"});
     server.post("/api/loads", &nobody).fault(422);
     server.post("/api/loads", &json!({"who": "Ana"})).fault(400);
-    server.post("/api/loads", &json!({"who": "A", "load": "Y", "grower": "G", "terms": "x"})).fault(422);
+    server
+        .post("/api/loads", &json!({"who": "A", "load": "Y", "grower": "G", "terms": "x"}))
+        .fault(422);
     let list = server.get("/api/loads?search=PORTUGAL").ok();
     assert_eq!(list["loads"].as_array().unwrap().len(), 1);
     assert!(server.get("/api/loads?search=zzz").ok()["loads"].as_array().unwrap().is_empty());
@@ -293,7 +295,315 @@ fn a_load_from_the_first_word_to_the_receipt() {
     let checked = acinus::receipt::check(&file, Some(&ledger), None).unwrap();
     assert!(checked.iter().all(|c| c.holds), "{checked:?}");
     let seen = load["entry"].as_u64().unwrap();
-    server.post(&format!("{path}/delivery"), &json!({"who": "B", "seen": seen, "why": "x"})).fault(409);
+    server
+        .post(&format!("{path}/delivery"), &json!({"who": "B", "seen": seen, "why": "x"}))
+        .fault(409);
     let history = server.get(&format!("{path}/history")).ok();
     assert_eq!(history["entries"].as_array().unwrap().len(), 6);
+}
+
+/// Follows the event stream on a connection of its own until `enough`, or for a minute.
+fn events(server: &Server, enough: impl Fn(&[(String, Value)]) -> bool) -> Vec<(String, Value)> {
+    let mut stream = TcpStream::connect(server.running.address()).unwrap();
+    let host = server.running.address();
+    let head = format!("GET /api/events HTTP/1.1\r\nHost: {host}\r\n\r\n");
+    stream.write_all(head.as_bytes()).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    let (mut text, mut buffer) = (String::new(), [0u8; 4096]);
+    let began = Instant::now();
+    loop {
+        let n = stream.read(&mut buffer).unwrap();
+        text.push_str(&String::from_utf8_lossy(&buffer[..n]));
+        let mut found = Vec::new();
+        let mut name = String::new();
+        for line in text.lines() {
+            if let Some(own) = line.strip_prefix("event: ") {
+                name = own.to_owned();
+            } else if let Some(data) = line.strip_prefix("data: ")
+                && let Ok(data) = serde_json::from_str(data)
+            {
+                found.push((name.clone(), data));
+            }
+        }
+        if enough(&found) || n == 0 || began.elapsed() > Duration::from_secs(60) {
+            return found;
+        }
+    }
+}
+
+/// From a photograph's bytes to outlines on the page, each step told on the way.
+#[test]
+fn a_photograph_becomes_a_tray_and_every_step_is_told() {
+    let server = Server::start();
+    server.open("HV-0417");
+    let told = std::thread::scope(|scope| {
+        let listening = scope.spawn(|| {
+            let ended = |e: &[(String, Value)]| {
+                let done = e.iter().any(|(n, d)| n == "job" && d["state"] == "recorded");
+                done && e.iter().any(|(n, _)| n == "ledger")
+            };
+            events(&server, ended)
+        });
+        std::thread::sleep(Duration::from_millis(200));
+        server.put("name=t.jpg&who=Ana", &sample("black-unsorted-1.jpg")).ok();
+        listening.join().unwrap()
+    });
+    assert_eq!(told[0].0, "hello");
+    let jobs: Vec<&Value> = told.iter().filter(|(n, _)| n == "job").map(|(_, d)| d).collect();
+    let steps: Vec<&str> = jobs.iter().filter_map(|j| j["step"].as_str()).collect();
+    for step in ["decode", "marks", "floor", "segment", "checks", "measure", "classify"] {
+        assert!(steps.contains(&step), "{steps:?}");
+    }
+    // Quality at once: the findings are there long before the tray is.
+    let early = jobs.iter().find(|j| j["step"] == "marks").unwrap();
+    assert!(!early["findings"].as_array().unwrap().is_empty());
+    assert_eq!(early["state"], "working");
+    let ledger = told.iter().find(|(n, _)| n == "ledger").unwrap();
+    assert_eq!(ledger.1["changes"][0]["kind"], "tray-recorded");
+    let became = &jobs.last().unwrap()["became"];
+    let id = became["tray_id"].as_u64().unwrap();
+    let tray = server.get(&format!("/api/trays/{id}")).ok();
+    let objects = tray["objects"].as_array().unwrap();
+    assert_eq!(objects.len() as u64, became["objects"].as_u64().unwrap());
+    let fields = tray["fields"].as_array().unwrap().len();
+    for object in objects {
+        assert_eq!(object["v"].as_array().unwrap().len(), fields);
+        let b: Vec<f64> =
+            object["box"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+        for line in object["o"].as_array().unwrap() {
+            for p in line.as_array().unwrap().chunks(2) {
+                let (x, y) = (p[0].as_f64().unwrap(), p[1].as_f64().unwrap());
+                let inside =
+                    x >= b[0] - 1.0 && x <= b[0] + b[2] && y >= b[1] - 1.0 && y <= b[1] + b[3];
+                assert!(inside, "{object}");
+            }
+        }
+        let sum: f64 = object["p"].as_array().unwrap().iter().map(|p| p.as_f64().unwrap()).sum();
+        assert!((sum - 1.0).abs() < 1e-3);
+    }
+    // The same photograph again is known; the picture, crops and the sprite are JPEG.
+    let again = server.put("name=u.jpg&who=Ana", &sample("black-unsorted-1.jpg")).ok();
+    assert_eq!(server.done(again["job"].as_str().unwrap())["state"], "known");
+    let picture = tray["picture"].as_str().unwrap();
+    let size = |path: &str| {
+        let answer = server.get(path);
+        assert_eq!((answer.status, answer.header("content-type")), (200, Some("image/jpeg")));
+        let picture = image::load_from_memory(&answer.body).unwrap();
+        (picture.width(), picture.height())
+    };
+    let whole = (tray["size_px"][0].as_u64().unwrap(), tray["size_px"][1].as_u64().unwrap());
+    assert_eq!(size(picture), (whole.0 as u32, whole.1 as u32));
+    assert_eq!(size(&format!("{picture}?width=700")).0, 800);
+    let first = objects[0]["object"].as_u64().unwrap();
+    assert_eq!(size(&format!("/api/trays/{id}/crop/{first}?size=128")), (128, 128));
+    server.get(&format!("/api/trays/{id}/crop/60000")).fault(422);
+    let sprite = tray["sprite"]["url"].as_str().unwrap();
+    let rows = objects.len().div_ceil(20) as u32;
+    assert_eq!(size(sprite), (20 * 96, rows * 96));
+    let load = server.get("/api/loads/HV-0417").ok();
+    assert_eq!(load["lots"][0]["trays"][0]["id"], id);
+    assert_eq!(load["shares"][0]["rows"].as_array().unwrap().len(), 5);
+}
+
+/// What cannot be used is said, with what to do, and nothing is lost.
+#[test]
+fn photographs_that_cannot_be_used() {
+    let server = Server::start();
+    server.open("HV-0417");
+    let end = |query: &str, bytes: &[u8]| {
+        let answer = server.put(query, bytes).ok();
+        server.done(answer["job"].as_str().unwrap())
+    };
+    let blurred = end("name=b.jpg&who=Ana&load=HV-0417", &sample("bad-blurred.jpg"));
+    assert_eq!(blurred["state"], "refused", "{blurred}");
+    assert!(blurred["findings"].as_array().unwrap().iter().any(|f| f["severity"] == "refusal"));
+    assert_eq!(server.get("/api/loads/HV-0417").ok()["refused"].as_array().unwrap().len(), 1);
+    let nothing = end("name=n.jpg&who=Ana", b"this is no picture");
+    assert_eq!(nothing["state"], "not-recorded");
+    // A picture whose header claims more pixels than are ever decoded.
+    let mut bomb = b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR".to_vec();
+    bomb.extend([0, 1, 0x86, 0xA0, 0, 1, 0x86, 0xA0, 8, 2, 0, 0, 0, 0, 0, 0, 0]);
+    let bomb = end("name=bomb.png&who=Ana", &bomb);
+    assert_eq!(bomb["state"], "not-recorded", "{bomb}");
+    server.put("name=x.jpg&who=Ana", b"").fault(400);
+    server.put("name=x.jpg&who=%20", b"x").fault(422);
+    server.put("who=Ana", b"x").fault(400);
+    // Not recorded: it stays on the list, and in the archive, until somebody lets it go.
+    let job = nothing["job"].as_str().unwrap();
+    let gone = server.request("DELETE", &format!("/api/jobs/{job}"), "X-Acinus: 1\r\n", b"");
+    assert_eq!(gone.status, 204);
+    server.get(&format!("/api/jobs/{job}")).fault(404);
+}
+
+/// A photograph that was taken in and not worked on is found again at the next start.
+#[test]
+fn nothing_is_lost_between_two_starts() {
+    let dir = tempfile::tempdir().unwrap();
+    let archive = acinus::ledger::archive::Archive::at(dir.path().join("cellar.archive"));
+    let sha256 = archive.keep(&sample("black-unsorted-1.jpg")).unwrap();
+    // As a power cut leaves it: the bytes are kept, the note beside says what was said of them.
+    let note = json!({"name": "t.jpg", "sha256": sha256, "who": "Ana", "why": null,
+        "load": "HV-0417", "lot": null, "tray": null, "bin": null, "retake": false});
+    let waiting = archive.folder().join("waiting");
+    std::fs::create_dir_all(&waiting).unwrap();
+    std::fs::write(waiting.join(format!("{sha256}.json")), note.to_string()).unwrap();
+    let mut ledger =
+        acinus::ledger::Ledger::open_or_begin(&dir.path().join("cellar.sqlite")).unwrap();
+    let opened = acinus::ledger::event::LoadOpened {
+        load: "HV-0417".into(),
+        grower: "Hill Vineyard".into(),
+        ..Default::default()
+    };
+    let by = acinus::ledger::Signed { who: "Ana", why: None };
+    ledger.open_load(opened, Default::default(), None, by).unwrap();
+    drop(ledger);
+    let server = Server { running: workbench::start(settings(dir.path())).unwrap(), dir };
+    let jobs = server.get("/api/jobs").ok();
+    assert_eq!(
+        (&jobs["jobs"][0]["found_again"], &jobs["jobs"][0]["name"]),
+        (&json!(true), &json!("t.jpg"))
+    );
+    let job = server.done(jobs["jobs"][0]["job"].as_str().unwrap());
+    assert_eq!(job["state"], "recorded", "{job}");
+    assert_eq!(std::fs::read_dir(&waiting).unwrap().count(), 0);
+}
+
+/// Middle of an object's box and a line across it.
+fn across(object: &Value) -> Vec<[f64; 2]> {
+    let b: Vec<f64> =
+        object["box"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+    let x = b[0] + b[2] / 2.0;
+    vec![[x, b[1] - 5.0], [x, b[1] + b[3] + 5.0]]
+}
+
+/// Classes, tags, split, merge, draw, remove; taking back and doing again; the figures follow; the
+/// receipt's ledger still verifies.
+#[test]
+fn a_tray_is_corrected() {
+    let server = Server::start();
+    server.open("HV-0417");
+    let id = server.add("black-unsorted-1.jpg", "");
+    let path = format!("/api/trays/{id}");
+    let tray = server.get(&path).ok();
+    let entry = tray["entry"].as_u64().unwrap();
+    let edit = |seen: u64, who: &str, action: Value| {
+        let mut body = json!({"who": who, "seen": seen});
+        body.as_object_mut().unwrap().extend(action.as_object().unwrap().clone());
+        server.post(&format!("{path}/edit"), &body)
+    };
+    let objects = tray["objects"].as_array().unwrap();
+    let count = objects.len() as u64;
+    let sound = objects.iter().find(|o| o["class"] == "sound").unwrap();
+    let number = sound["object"].as_u64().unwrap();
+    let shriveled = |v: &Value| v["shares"]["rows"][1]["count"].as_u64().unwrap();
+    let now = |entry: &Value| entry["entry"].as_u64().unwrap();
+
+    let done =
+        edit(entry, "Ana", json!({"action": "class", "objects": [number], "class": "shriveled"}))
+            .ok();
+    assert_eq!(shriveled(&done), shriveled(&tray) + 1);
+    assert_eq!(done["objects"][0]["corrected"]["who"], "Ana");
+    assert_eq!(done["load"]["shares"][0]["rows"][1]["count"], shriveled(&done));
+    // A second browser that looked before is told, and nothing is overwritten.
+    let late =
+        edit(entry, "Berta", json!({"action": "class", "objects": [number], "class": "debris"}));
+    assert!(late.fault(409).contains("Ana"));
+    let entry = now(&done);
+    edit(entry, "Ana", json!({"action": "class", "objects": [number], "class": "shriveled"}))
+        .fault(422);
+    edit(entry, "Ana", json!({"action": "class", "objects": [number], "class": "red"})).fault(400);
+    edit(entry, "Ana", json!({"action": "class", "objects": [60000], "class": "debris"}))
+        .fault(422);
+    // Only the author takes a change back.
+    edit(entry, "Berta", json!({"action": "undo"})).fault(409);
+    let undone = edit(entry, "Ana", json!({"action": "undo"})).ok();
+    assert_eq!(shriveled(&undone), shriveled(&tray));
+    let redone = edit(now(&undone), "Berta", json!({"action": "redo"})).ok();
+    assert_eq!(shriveled(&redone), shriveled(&tray) + 1);
+    let tagged = edit(
+        now(&redone),
+        "Ana",
+        json!({"action": "tags", "object": number, "tags": ["hail", "split"]}),
+    )
+    .ok();
+    assert_eq!(tagged["objects"][0]["tags"], json!(["hail", "split"]));
+
+    // Split: two new objects, measured by the library, together about as large.
+    let entry = now(&tagged);
+    let miss = json!({"action": "split", "object": number, "line": [[0.0, 0.0], [5.0, 5.0]]});
+    edit(entry, "Ana", miss).fault(422);
+    let cut = json!({"action": "split", "object": number, "line": across(sound)});
+    let parts = edit(entry, "Ana", cut).ok();
+    assert_eq!(parts["gone"], json!([number]));
+    let come = parts["objects"].as_array().unwrap();
+    assert_eq!(come.len(), 2);
+    let area =
+        tray["fields"].as_array().unwrap().iter().position(|f| f["key"] == "area_px").unwrap();
+    let px = |o: &Value| o["v"][area].as_f64().unwrap();
+    assert_eq!(come.iter().map(px).sum::<f64>(), px(sound));
+    assert!(come.iter().all(|o| o["drawn"] == true && !o["o"].as_array().unwrap().is_empty()));
+    let numbers: Vec<u64> = come.iter().map(|o| o["object"].as_u64().unwrap()).collect();
+    assert!(numbers.iter().all(|n| *n > count));
+
+    let merged = edit(now(&parts), "Ana", json!({"action": "merge", "objects": numbers})).ok();
+    assert_eq!(merged["objects"].as_array().unwrap().len(), 1);
+    let back = edit(now(&merged), "Ana", json!({"action": "undo"})).ok();
+    let back = edit(now(&back), "Ana", json!({"action": "undo"})).ok();
+    // As it was, to the pixel and to the digit.
+    let again = server.get(&path).ok();
+    let own = |t: &Value| {
+        t["objects"].as_array().unwrap().iter().find(|o| o["object"] == number).cloned().unwrap()
+    };
+    assert_eq!(
+        (own(&again)["o"].clone(), own(&again)["v"].clone()),
+        (sound["o"].clone(), sound["v"].clone())
+    );
+    assert_eq!(again["objects"].as_array().unwrap().len() as u64, count);
+
+    let gone = edit(now(&back), "Ana", json!({"action": "remove", "objects": [number]})).ok();
+    assert_eq!(gone["gone"], json!([number]));
+    // Drawn anew around the same place: the hole is filled again.
+    let outline: Vec<Value> =
+        sound["o"][0].as_array().unwrap().chunks(2).map(|p| json!(p)).collect();
+    let drawn = json!({"action": "draw", "polygon": outline, "class": "debris"});
+    let drawn = edit(now(&gone), "Ana", drawn).ok();
+    assert_eq!(drawn["objects"][0]["class"], "debris");
+    assert!((px(&drawn["objects"][0]) / px(sound) - 1.0).abs() < 0.05);
+    let far = json!({"action": "merge", "objects": [1, count]});
+    edit(now(&drawn), "Ana", far).fault(422);
+    edit(now(&drawn), "Ana", json!({"action": "fly"})).fault(400);
+
+    let ledger = acinus::ledger::Ledger::open(&server.dir.path().join("cellar.sqlite")).unwrap();
+    assert_eq!(ledger.verify(None).unwrap().faults, []);
+    // A new start shows the same, from the ledger and the archive alone.
+    let before = server.get(&path).ok();
+    let Server { running, dir } = server;
+    drop(running);
+    let server = Server { running: workbench::start(settings(dir.path())).unwrap(), dir };
+    let after = server.get(&path).ok();
+    for key in ["objects", "undo", "redo", "shares"] {
+        assert_eq!(after[key], before[key], "{key}");
+    }
+}
+
+/// A retaken tray's page says so and names the one that counts.
+#[test]
+fn a_retake_takes_the_place() {
+    let server = Server::start();
+    server.open("HV-0417");
+    let first = server.add("black-unsorted-1.jpg", "");
+    let tray = server.get(&format!("/api/trays/{first}")).ok();
+    let number = tray["tray"].as_u64().unwrap();
+    let where_ = format!("&load=HV-0417&lot=UNSORTED&tray={number}&retake=1&why=a%20leaf");
+    let query = format!("name=r.jpg&who=Ana{where_}");
+    // Another photograph of the same slip: the sample re-encoded.
+    let picture = image::load_from_memory(&sample("black-unsorted-1.jpg")).unwrap();
+    let mut bytes = Vec::new();
+    picture.write_to(&mut std::io::Cursor::new(&mut bytes), image::ImageFormat::Png).unwrap();
+    let answer = server.put(&query, &bytes).ok();
+    let job = server.done(answer["job"].as_str().unwrap());
+    assert_eq!(job["state"], "recorded", "{job}");
+    let old = server.get(&format!("/api/trays/{first}"));
+    old.fault(410);
+    assert_eq!(old.json()["now"], job["became"]["tray_id"]);
 }

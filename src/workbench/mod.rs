@@ -9,6 +9,8 @@
 mod door;
 mod events;
 mod fault;
+mod flow;
+mod lessons;
 mod loads;
 mod page;
 mod photos;
@@ -92,6 +94,8 @@ pub(crate) struct Bench {
     profile: Mutex<Arc<Profile>>,
     queue: Queue,
     shelf: Shelf,
+    seats: review::Seats,
+    lessons: lessons::School,
 }
 
 /// A lock that goes on after a panic elsewhere: what it guards is whole between two changes.
@@ -254,6 +258,8 @@ pub fn start(settings: Settings) -> Result<Running, Error> {
         reading: settings.reading,
         profile: Mutex::new(Arc::new(profile)),
         shelf: Shelf::new(),
+        seats: review::Seats::default(),
+        lessons: lessons::School::default(),
     });
     let own = Arc::clone(&bench);
     let worker = std::thread::Builder::new()
@@ -284,6 +290,22 @@ fn router(bench: Arc<Bench>) -> Router {
         .route("/api/loads/{load}/close", post(loads::close))
         .route("/api/loads/{load}/history", get(loads::history))
         .route("/api/loads/{load}/receipt", get(loads::receipt))
+        .route("/api/loads/{load}/streams", get(flow::streams))
+        .route("/api/loads/{load}/compare", get(flow::compare))
+        .route("/api/loads/{load}/what-if", post(flow::what_if))
+        .route("/api/loads/{load}/reviews", post(review::begin))
+        .route("/api/reviews/{review}", get(review::one))
+        .route("/api/reviews/{review}/seat", post(review::seat))
+        .route("/api/reviews/{review}/objects", get(review::objects))
+        .route("/api/reviews/{review}/judge", post(review::judge))
+        .route("/api/reviews/{review}/finish", post(review::finish))
+        .route("/api/reviews/{review}/agreement", get(review::agreement))
+        .route("/api/reviews/{review}/settle", post(review::settle))
+        .route("/api/reviews/{review}/accept", post(review::accept))
+        .route("/api/reviews/{review}/refuse", post(review::refuse))
+        .route("/api/reviews/{review}/give-up", post(review::give_up))
+        .route("/api/teach", get(lessons::one).post(lessons::begin))
+        .route("/api/teach/decide", post(lessons::decide))
         .route("/api/photos/{sha256}", get(trays::photo))
         .route("/api/jobs", get(photos::jobs))
         .route("/api/jobs/{job}", get(photos::job).delete(photos::forget))
