@@ -422,7 +422,8 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
         }
         let own = tray.told.iter().filter(|t| t.weight != "assumption");
         cautions.extend(own.map(|t| format!("tray {}: {}", tray.tray, t.words)));
-        let corrected = tray.objects.iter().filter(|o| o.corrected.is_some()).count();
+        let other = |o: &&crate::ledger::record::ObjectRecord| o.item.class != o.read;
+        let corrected = tray.objects.iter().filter(other).count();
         if corrected > 0 {
             cautions.push(format!(
                 "tray {}: a person gave {corrected} of {} objects another class; the history says \

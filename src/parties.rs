@@ -369,7 +369,8 @@ pub fn taken_over(outlook: &Outlook) -> Vec<Event> {
             };
             if class != object.item.class {
                 let (load, lot, object) = (load.clone(), lot.clone(), object.object);
-                let said = ObjectCorrected { load, lot, tray: tray.tray, object, class };
+                let tray = tray.tray;
+                let said = ObjectCorrected { load, lot, tray, object, class, confirmed: false };
                 events.push(Event::ObjectCorrected(said));
             }
         }

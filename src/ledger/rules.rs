@@ -125,6 +125,8 @@ pub trait Facts {
     fn is_tray(&self, entry: u64) -> Result<bool, LedgerError>;
     /// Whether a tray was sorted by hand before.
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError>;
+    /// Whether a person has given an object its class, or confirmed it.
+    fn is_given(&self, tray: u64, object: u32) -> Result<bool, LedgerError>;
     /// The highest number that an object of a tray ever had.
     fn highest_object(&self, tray: u64) -> Result<u32, LedgerError>;
     /// What was changed of a tray, in order.
@@ -739,8 +741,10 @@ fn object(e: &ObjectCorrected, why: Option<&str>, facts: &impl Facts) -> Result<
     let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
     let (tray, object) = (e.tray, e.object);
     let before = known_object(&e.load, &e.lot, tray, entry, object, facts)?;
-    if before == e.class {
-        let class = super::event::outcome_word(e.class);
+    // The class that it has can be confirmed once.
+    let again = before == e.class && (!e.confirmed || facts.is_given(entry, object)?);
+    if again || (before != e.class && e.confirmed) {
+        let class = super::event::outcome_word(before);
         return Err(Refusal::SameClass { tray, object, class }.into());
     }
     if why.is_none() {

@@ -195,6 +195,7 @@ fn full(folder: &Folder) -> Ledger {
         tray: 1,
         object: 3,
         class: Some(Class::Debris),
+        confirmed: false,
     };
     ledger.correct_object(corrected, because("a stone")).unwrap();
     let drawn = vec![(1, 1), (2, 13), (3, 5)];
@@ -1011,7 +1012,14 @@ fn changes_are_taken_back_and_done_again() {
     let (l, o) = (load.to_owned(), "UNSORTED".to_owned());
     let class = |object, class| {
         let (load, lot) = (l.clone(), o.clone());
-        Event::ObjectCorrected(ObjectCorrected { load, lot, tray: 1, object, class })
+        Event::ObjectCorrected(ObjectCorrected {
+            load,
+            lot,
+            tray: 1,
+            object,
+            class,
+            confirmed: false,
+        })
     };
     let tags = |object, tags: &[&str]| {
         let tags = tags.iter().map(|t| (*t).to_owned()).collect();

@@ -180,6 +180,15 @@ impl Queue {
         self.folder.join(format!("{sha256}.json"))
     }
 
+    /// What was said of a job's photograph, where nothing came of it; none within where it waits or
+    /// is done, none at all where there is no such job.
+    pub fn note(&self, name: &str) -> Option<Option<Note>> {
+        let inner = lock(&self.inner);
+        let job = inner.jobs.iter().find(|j| is_named(j, name))?;
+        let again = matches!(job.state, State::NotRecorded | State::Failed);
+        Some(again.then(|| job.note.clone()))
+    }
+
     /// All jobs, oldest first.
     pub fn all(&self) -> Vec<Value> {
         lock(&self.inner).jobs.iter().map(Job::json).collect()

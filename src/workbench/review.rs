@@ -528,6 +528,10 @@ fn words(outlook: &Outlook, currency: Option<&str>) -> Vec<String> {
             outlook.review.draw.of,
             outlook.review.draw.seed
         ));
+        // Where too few were looked at, no figure follows them; then the money says nothing either.
+        let lots = outlook.sides.iter().flat_map(|d| &d.lots).filter(|l| l.lot == outlook.lot);
+        let weak = lots.flat_map(|l| &l.cautions).find(|c| c.contains("corrects nothing"));
+        words.extend(weak.map(|c| format!("Too few for some figures to follow: {c}.")));
     }
     words
 }

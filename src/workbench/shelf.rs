@@ -15,6 +15,7 @@ use crate::ledger::archive::Archive;
 use crate::ledger::record::OneTray;
 use crate::photo::{self, Photo};
 use crate::pipeline::{self, Opened, Settings};
+use crate::report::canvas::shrink;
 use crate::report::jpeg;
 use crate::report::outline::{Bounds, bounds, outlines};
 use crate::retouch::{self, Measured};
@@ -164,7 +165,10 @@ impl Shelf {
             Kept::Photo(photo) => photo,
         };
         let photo = Arc::try_unwrap(kept).unwrap_or_else(|shared| (*shared).clone());
-        let opened = pipeline::open(photo, settings).map_err(Fault::failed)?;
+        let opened = pipeline::open(photo, settings).map_err(|e| {
+            let todo = "start the workbench with the flags that the photograph was read with";
+            Fault::cannot(format!("the photograph cannot be measured again: {e}"), todo)
+        })?;
         let prepared = pipeline::prepare(&opened, settings);
         // The reduced picture: three planes of four bytes, and as much again for the floor.
         let bytes = opened.photo.rgb.as_raw().len() + 32 * prepared.allowed.len();
@@ -246,13 +250,9 @@ impl Shelf {
         }
         let kept = self.photo(archive, sha256)?;
         let rgb = kept.rgb();
-        let encoded = if width >= rgb.width() {
-            jpeg::encode(rgb, 88)
-        } else {
-            let height = (f64::from(rgb.height()) * f64::from(width) / f64::from(rgb.width()))
-                .round()
-                .max(1.0) as u32;
-            jpeg::encode(&image::imageops::thumbnail(rgb, width, height), 85)
+        let encoded = match width >= rgb.width() {
+            true => jpeg::encode(rgb, 88),
+            false => jpeg::encode(&shrink(rgb, width), 85),
         };
         let bytes = Bytes::from(encoded.map_err(Fault::failed)?);
         lock(&self.pictures).put(key, bytes.clone(), bytes.len());

@@ -27,6 +27,7 @@ use crate::ledger::object::{FIELD_NAMES, RecordedObject};
 use crate::ledger::record::{EditRecord, FullObject, OneTray, Stamp};
 use crate::ledger::rules::EditFacts;
 use crate::ledger::{Ledger, PROGRAM};
+use crate::report::canvas::shrink;
 use crate::report::columns::{COLUMNS, Column, Value as Cell};
 use crate::report::jpeg;
 use crate::report::outline::Bounds;
@@ -332,16 +333,20 @@ fn class_of(word: &str) -> Result<Outcome, Fault> {
     })
 }
 
-/// Another class for objects; those that have it already are passed over.
+/// Another class for objects, or a word that the one they have is right; those that were given it
+/// before are passed over.
 fn correct(tray: &OneTray, objects: &[u32], class: &str) -> Result<Vec<Event>, Fault> {
     let class = class_of(class)?;
     let mut events = Vec::new();
     for &object in objects {
-        if own(tray, object)?.class() == class {
+        let found = own(tray, object)?;
+        let confirmed = found.class() == class;
+        if confirmed && found.corrected.is_some() {
             continue;
         }
         let (load, lot, tray) = (tray.load.clone(), tray.lot.clone(), tray.tray);
-        events.push(Event::ObjectCorrected(ObjectCorrected { load, lot, tray, object, class }));
+        let said = ObjectCorrected { load, lot, tray, object, class, confirmed };
+        events.push(Event::ObjectCorrected(said));
     }
     if events.is_empty() {
         let error = format!("they are {} already", outcome_word(class));
@@ -540,7 +545,7 @@ fn crop(rgb: &RgbImage, bounds: Bounds, size: u32) -> RgbImage {
     let cut = imageops::crop_imm(rgb, left as u32, top as u32, width, height).to_image();
     imageops::replace(&mut square, &cut, left - x0, top - y0);
     if side as u32 > 2 * size {
-        imageops::thumbnail(&square, size, size)
+        shrink(&square, size)
     } else {
         imageops::resize(&square, size, size, imageops::FilterType::Triangle)
     }

@@ -185,6 +185,10 @@ impl Facts for Known<'_> {
         is_there(self.0, "is_hand_sorted", [variety, tray])
     }
 
+    fn is_given(&self, tray: u64, object: u32) -> Result<bool, LedgerError> {
+        Ok(given_class(self.0, kept(tray)?, object)?.1.is_some())
+    }
+
     fn highest_object(&self, tray: u64) -> Result<u32, LedgerError> {
         let found = one(self.0, "highest_object", [kept(tray)?], |r| r.get::<_, Option<u32>>(0))?;
         Ok(found.flatten().unwrap_or(0))
