@@ -386,7 +386,7 @@ mod tests {
     #[test]
     fn what_is_blown_out_is_ringed() {
         let (photo, reading) = samples::tray();
-        let picked = |o: &ObjectReading| o.measures.object % 2 == 0;
+        let picked = |o: &ObjectReading| o.measures.object.is_multiple_of(2);
         let picture = blown_out(&photo, &reading, picked, &Default::default()).expect("picture");
         let title = (30.0 * photo.width() as f32 / 1000.0) as u32;
         for object in &reading.objects {
@@ -401,7 +401,7 @@ mod tests {
                 p.iter().zip(palette::ORANGE).all(|(a, b)| a.abs_diff(b) < 60)
             });
             let share = ringed.count() as f64 / 360.0;
-            let wanted = m.object % 2 == 0;
+            let wanted = m.object.is_multiple_of(2);
             assert!((share > 0.7) == wanted, "object {} {share}", m.object);
         }
     }

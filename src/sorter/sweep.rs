@@ -22,8 +22,8 @@ fn cell(puff: [f64; 2], throughput_t_h: f64, clump: f64, berries: usize) -> Simu
     simulate(&machine, &figures, &diameters, 0.03, &settings).unwrap()
 }
 
-const PUFFS: [[f64; 2]; 6] =
-    [[18.0, 15.0], [18.0, 30.0], [18.0, 100.0], [40.0, 100.0], [60.0, 300.0], [120.0, 600.0]];
+const PUFFS: [[f64; 2]; 5] =
+    [[18.0, 15.0], [18.0, 30.0], [18.0, 100.0], [40.0, 100.0], [60.0, 300.0]];
 const THROUGHPUTS: [f64; 3] = [1.0, 4.0, 10.0];
 const CLUMPS: [f64; 3] = [1.0, 2.0, 4.0];
 
