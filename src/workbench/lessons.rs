@@ -11,8 +11,8 @@ use serde_json::{Value, json};
 
 use super::fault::{Fault, Said};
 use super::loads::counts;
-use super::shelf::fruit_of;
 use super::{Bench, blocking, lock, signed};
+use crate::classify::Fruit;
 use crate::further::{self, CorrectedTray};
 use crate::ledger::Ledger;
 use crate::ledger::canonical::without_floats;
@@ -244,7 +244,7 @@ fn corrected(bench: &Bench, tray: &OneTray) -> Result<CorrectedTray, Fault> {
     let ready = bench.shelf.ready(&bench.archive, &tray.photo, &bench.reading)?;
     let view = bench.shelf.view(&bench.archive, tray)?;
     let measured = bench.shelf.measured(tray, &ready, &view);
-    let fruit = fruit_of(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
+    let fruit = Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
     let objects = measured
         .1
         .iter()

@@ -10,7 +10,6 @@ use rayon::prelude::*;
 
 use super::fault::Fault;
 use super::lock;
-use crate::classify::Fruit;
 use crate::ledger::archive::Archive;
 use crate::ledger::record::OneTray;
 use crate::photo::{self, Photo};
@@ -364,11 +363,6 @@ fn simplified(line: &[[f32; 2]]) -> Vec<[f32; 2]> {
         }
     }
     (0..line.len()).filter(|i| keep[*i]).map(at).collect()
-}
-
-/// The skin colour of a word.
-pub fn fruit_of(word: &str) -> Option<Fruit> {
-    Fruit::ALL.into_iter().find(|f| f.name() == word)
 }
 
 #[cfg(test)]

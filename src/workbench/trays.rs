@@ -15,9 +15,9 @@ use serde_json::{Value, json};
 
 use super::fault::{Asked, Fault, Said};
 use super::loads::{About, load_json, must_be_seen, shares};
-use super::shelf::{Shape, View, fruit_of};
+use super::shelf::{Shape, View};
 use super::{Bench, blocking, signed};
-use crate::classify::Outcome;
+use crate::classify::{Fruit, Outcome};
 use crate::dossier;
 use crate::ledger::event::{
     EditTakenBack, Event, ObjectCorrected, ObjectTagged, Outline, OutlinesChanged, outcome_of,
@@ -452,7 +452,8 @@ fn retouched(
     if !come.is_empty() {
         let ready = bench.shelf.ready(&bench.archive, &tray.photo, &bench.reading)?;
         let own = bench.profile_named(ledger, &tray.profile)?;
-        let fruit = fruit_of(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
+        let fruit =
+            Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
         let all = bench.shelf.measured(tray, &ready, view);
         let mut others: Vec<_> = all.1.clone();
         others.retain(|(n, ..)| !fresh.gone.contains(n));

@@ -291,6 +291,12 @@ SELECT tray, object, human FROM settled WHERE parties = ?1 ORDER BY tray, object
 SELECT entry, profile, sha256, adopted, figures FROM taught ORDER BY entry
 -- name: taught_trays
 SELECT tray FROM taught_tray WHERE entry = ?1 ORDER BY tray
+-- name: looks
+SELECT t.number, m.object, m.lightness_milli, m.a_milli, m.b_milli, m.green_ppm, m.wrinkle_milli
+FROM tray t JOIN measure m ON m.tray = t.entry
+JOIN object o ON o.tray = m.tray AND o.object = m.object
+WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL AND o.gone IS NULL
+ORDER BY t.number, m.object
 -- name: replaced
 SELECT t.number, p.name, p.sha256, t.replaced_by FROM tray t JOIN photo p ON p.sha256 = t.photo
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NOT NULL ORDER BY t.number, t.entry
