@@ -1,7 +1,7 @@
 // Speaks to the server: docs/workbench-api.md.
 
 import { askWords, announce } from "./dom.js";
-import { plural } from "./format.js";
+import { plural, when } from "./format.js";
 
 /** What the server refused, in its own words. `status` 0: it did not answer. */
 export class ApiError extends Error {
@@ -125,9 +125,9 @@ export function openEvents() {
   };
 }
 
-/** A 409 in words: who changed what. */
+/** A 409 in words: who changed what, and when. */
 export function movedOn(error) {
-  const changes = (error.changes ?? []).map((c) => `${c.who}: ${c.words}`);
+  const changes = (error.changes ?? []).map((c) => `${c.who}, ${when(c.at)}: ${c.words}`);
   if (!changes.length) return error.message;
-  return `${error.message}. ${changes.slice(0, 4).join("; ")}${changes.length > 4 ? `; and ${plural(changes.length - 4, "more change")}` : ""}`;
+  return `Changed while you looked at it. ${changes.slice(0, 4).join("; ")}${changes.length > 4 ? `; and ${plural(changes.length - 4, "more change")}` : ""}`;
 }

@@ -113,7 +113,7 @@ export async function show(main, name) {
   async function settle(o, human) {
     const me = await who();
     if (!me) return;
-    await act(() => post(`/api/reviews/${load.review.review}/settle`, { who: me, seen: load.entry, settled: [{ tray_id: o.tray_id, object: o.object, human }] }));
+    await act(() => post(`/api/reviews/${load.review.review}/settle`, { who: me, seen: agreement.entry ?? load.entry, settled: [{ tray_id: o.tray_id, object: o.object, human }] }));
   }
 
   async function accept(review, party) {
@@ -125,14 +125,14 @@ export async function show(main, name) {
       h("p", { class: "mono" }, agreement.figures_now.sha256),
       h("div", { class: "row" }, button("Accept these figures", () => close(true), { class: "main" }), button("Not yet", () => close(false))),
     ]);
-    if (sure) await act(() => post(`/api/reviews/${review.review}/accept`, { who: me, seen: load.entry, figures: agreement.figures_now.sha256 }, seatHeader(review.review, party)), `Accepted for ${THE[party]}.`);
+    if (sure) await act(() => post(`/api/reviews/${review.review}/accept`, { who: me, seen: agreement.entry ?? load.entry, figures: agreement.figures_now.sha256 }, seatHeader(review.review, party)), `Accepted for ${THE[party]}.`);
   }
 
   async function refuse(review, party) {
     const me = await who();
     if (!me || (!seatKey(review.review, party) && !(await takeSeat(review.review, party)))) return;
     const why = await askWords(`Not agreed, for ${THE[party]}`, "Why?", { hint: "Both parties' figures stay in the ledger, and the load closes with both.", go: "Record: not agreed" });
-    if (why) await act(() => post(`/api/reviews/${review.review}/refuse`, { who: me, seen: load.entry, why }, seatHeader(review.review, party)), "Recorded: not agreed.");
+    if (why) await act(() => post(`/api/reviews/${review.review}/refuse`, { who: me, seen: agreement.entry ?? load.entry, why }, seatHeader(review.review, party)), "Recorded: not agreed.");
   }
 
   function agreementCard() {

@@ -18,7 +18,7 @@ const plainValue = (v) => (v !== null && typeof v === "object" ? v.estimate : v)
 function compositionCard(data) {
   const rows = data.streams.map((stream) => ({
     name: stream.stream,
-    parts: stream.shares.filter((x) => CLASSES.includes(x.name)).map((x) => ({ class: x.name, share: x.reconciled?.estimate ?? x.raw })),
+    parts: stream.shares.filter((x) => CLASSES.includes(x.name)).map((x) => ({ class: x.name, share: x.reconciled?.estimate ?? x.raw ?? 0 })),
   }));
   return h(
     "section",
