@@ -337,18 +337,30 @@ pub fn measure_all(opened: &Opened, prepared: &Prepared, map: &LabelMap) -> Vec<
     there.map(|(m, s)| (m.object, m, s)).collect()
 }
 
+/// What objects of a tray are measured and judged with again.
+#[derive(Clone, Copy)]
+pub struct Judge<'a> {
+    /// The photograph, its marks and light.
+    pub opened: &'a Opened,
+    /// It reduced, with the floor.
+    pub prepared: &'a Prepared,
+    /// Profile that the tray was judged with.
+    pub profile: &'a Profile,
+    /// Skin colour that it was judged by.
+    pub fruit: Fruit,
+    /// How photographs are read.
+    pub settings: &'a Settings,
+}
+
 /// Measures and judges fresh objects (number and mask) as the photograph's own were: with the same
 /// profile, the same skin colour, among the tray's other objects. `map` has them painted in.
 pub fn judge(
-    opened: &Opened,
-    prepared: &Prepared,
+    by: Judge<'_>,
     map: &LabelMap,
     fresh: &[(u32, Runs)],
     others: &[Measured],
-    profile: &Profile,
-    fruit: Fruit,
-    settings: &Settings,
 ) -> (Vec<Measured>, Vec<ObjectReading>) {
+    let Judge { opened, prepared, profile, fruit, settings } = by;
     let around = around(map, fresh);
     let mut measured = pipeline::measure_objects(opened, prepared, &around);
     measured.truncate(fresh.len());

@@ -65,8 +65,11 @@ fn settings(dir: &Path) -> Settings {
 
 impl Server {
     fn start() -> Server {
-        let dir = tempfile::tempdir().unwrap();
-        Server { running: workbench::start(settings(dir.path())).unwrap(), dir }
+        let dir = tempfile::tempdir().expect("as the interface says");
+        Server {
+            running: workbench::start(settings(dir.path())).expect("as the interface says"),
+            dir,
+        }
     }
 
     fn raw(&self, head: &str, body: &[u8]) -> Answer {
@@ -115,7 +118,7 @@ impl Server {
         let began = Instant::now();
         loop {
             let found = self.get(&format!("/api/jobs/{job}")).ok();
-            let state = found["state"].as_str().unwrap();
+            let state = found["state"].as_str().expect("as the interface says");
             if !matches!(state, "queued" | "working") {
                 return found;
             }
@@ -128,29 +131,34 @@ impl Server {
     fn add(&self, sample_name: &str, query: &str) -> u64 {
         let query = format!("name={sample_name}&who=Ana{query}");
         let answer = self.put(&query, &sample(sample_name)).ok();
-        let job = self.done(answer["job"].as_str().unwrap());
+        let job = self.done(answer["job"].as_str().expect("as the interface says"));
         assert_eq!(job["state"], "recorded", "{job}");
-        job["became"]["tray_id"].as_u64().unwrap()
+        job["became"]["tray_id"].as_u64().expect("as the interface says")
     }
 }
 
 fn speak(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
-    let mut stream = TcpStream::connect(address).unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
-    stream.write_all(head.as_bytes()).unwrap();
+    let mut stream = TcpStream::connect(address).expect("as the interface says");
+    stream.set_read_timeout(Some(Duration::from_secs(60))).expect("as the interface says");
+    stream.write_all(head.as_bytes()).expect("as the interface says");
     // A server that has refused already may have closed its end.
     let _ = stream.write_all(body);
     let mut bytes = Vec::new();
     let _ = stream.read_to_end(&mut bytes);
     let at = bytes.windows(4).position(|w| w == b"\r\n\r\n").expect("an answer");
-    let headers = String::from_utf8(bytes[..at].to_vec()).unwrap();
-    let status = headers.split(' ').nth(1).unwrap().parse().unwrap();
+    let headers = String::from_utf8(bytes[..at].to_vec()).expect("as the interface says");
+    let status = headers
+        .split(' ')
+        .nth(1)
+        .expect("as the interface says")
+        .parse()
+        .expect("as the interface says");
     Answer { status, headers, body: bytes[at + 4..].to_vec() }
 }
 
 fn sample(name: &str) -> Vec<u8> {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("sample-images").join(name);
-    std::fs::read(path).unwrap()
+    std::fs::read(path).expect("as the interface says")
 }
 
 const TERMS: &str = "version = 1\nname = \"House terms\"\ncurrency = \"EUR\"\n\
@@ -317,15 +325,15 @@ fn a_load_from_the_first_word_to_the_receipt() {
 
 /// Follows the event stream on a connection of its own until `enough`, or for a minute.
 fn events(server: &Server, enough: impl Fn(&[(String, Value)]) -> bool) -> Vec<(String, Value)> {
-    let mut stream = TcpStream::connect(server.running.address()).unwrap();
+    let mut stream = TcpStream::connect(server.running.address()).expect("as the interface says");
     let host = server.running.address();
     let head = format!("GET /api/events HTTP/1.1\r\nHost: {host}\r\n\r\n");
-    stream.write_all(head.as_bytes()).unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    stream.write_all(head.as_bytes()).expect("as the interface says");
+    stream.set_read_timeout(Some(Duration::from_secs(60))).expect("as the interface says");
     let (mut text, mut buffer) = (String::new(), [0u8; 4096]);
     let began = Instant::now();
     loop {
-        let n = stream.read(&mut buffer).unwrap();
+        let n = stream.read(&mut buffer).expect("as the interface says");
         text.push_str(&String::from_utf8_lossy(&buffer[..n]));
         let mut found = Vec::new();
         let mut name = String::new();
@@ -491,8 +499,12 @@ fn nothing_is_lost_between_two_starts() {
 
 /// Middle of an object's box and a line across it.
 fn across(object: &Value) -> Vec<[f64; 2]> {
-    let b: Vec<f64> =
-        object["box"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+    let b: Vec<f64> = object["box"]
+        .as_array()
+        .expect("as the interface says")
+        .iter()
+        .map(|v| v.as_f64().expect("as the interface says"))
+        .collect();
     let x = b[0] + b[2] / 2.0;
     vec![[x, b[1] - 5.0], [x, b[1] + b[3] + 5.0]]
 }

@@ -713,6 +713,7 @@ fn rules() {
 
     // Corrections.
     let correct = |object, class| ObjectCorrected {
+        confirmed: false,
         load: load.into(),
         lot: "UNSORTED".into(),
         tray: 1,

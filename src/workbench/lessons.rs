@@ -246,7 +246,7 @@ fn corrected(bench: &Bench, tray: &OneTray) -> Result<CorrectedTray, Fault> {
     let measured = bench.shelf.measured(tray, &ready, &view);
     let fruit = Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
     let objects = measured
-        .1
+        .objects
         .iter()
         .filter_map(|(number, m, s)| {
             let own = tray.objects.iter().find(|o| o.read.object == *number)?;

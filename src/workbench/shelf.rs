@@ -103,11 +103,19 @@ pub struct View {
     pub shapes: BTreeMap<u32, Shape>,
 }
 
+/// Measures of all objects of a tray, as of its last change.
+pub struct AllMeasured {
+    /// The last entry that changed its objects.
+    pub changed: Option<u64>,
+    /// The objects.
+    pub objects: Vec<Measured>,
+}
+
 /// The shelf.
 pub struct Shelf {
     photos: Mutex<Lately<String, Kept>>,
     views: Mutex<Lately<u64, Arc<View>>>,
-    measured: Mutex<Lately<u64, Arc<(Option<u64>, Vec<Measured>)>>>,
+    measured: Mutex<Lately<u64, Arc<AllMeasured>>>,
     pictures: Mutex<Lately<(String, u32), Bytes>>,
     opening: Mutex<()>,
 }
@@ -214,14 +222,9 @@ impl Shelf {
     }
 
     /// Measures of all objects of a tray, as they stand.
-    pub fn measured(
-        &self,
-        tray: &OneTray,
-        ready: &Ready,
-        view: &View,
-    ) -> Arc<(Option<u64>, Vec<Measured>)> {
+    pub fn measured(&self, tray: &OneTray, ready: &Ready, view: &View) -> Arc<AllMeasured> {
         let known = lock(&self.measured).get(&tray.entry);
-        if let Some(known) = known.filter(|m| m.0 == tray.changed) {
+        if let Some(known) = known.filter(|m| m.changed == tray.changed) {
             return known;
         }
         let all = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
@@ -233,10 +236,10 @@ impl Shelf {
         &self,
         entry: u64,
         changed: Option<u64>,
-        all: Vec<Measured>,
-    ) -> Arc<(Option<u64>, Vec<Measured>)> {
-        let bytes = all.len() * std::mem::size_of::<Measured>();
-        let all = Arc::new((changed, all));
+        objects: Vec<Measured>,
+    ) -> Arc<AllMeasured> {
+        let bytes = objects.len() * std::mem::size_of::<Measured>();
+        let all = Arc::new(AllMeasured { changed, objects });
         lock(&self.measured).put(entry, Arc::clone(&all), bytes);
         all
     }

@@ -318,7 +318,7 @@ fn answer(
     }))
 }
 
-fn own<'a>(tray: &'a OneTray, object: u32) -> Result<&'a FullObject, Fault> {
+fn own(tray: &OneTray, object: u32) -> Result<&FullObject, Fault> {
     let found = tray.objects.iter().find(|o| o.read.object == object);
     found.ok_or_else(|| {
         let error = format!("tray {} has no object {object}", tray.tray);
@@ -455,18 +455,16 @@ fn retouched(
         let fruit =
             Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
         let all = bench.shelf.measured(tray, &ready, view);
-        let mut others: Vec<_> = all.1.clone();
+        let mut others = all.objects.clone();
         others.retain(|(n, ..)| !fresh.gone.contains(n));
-        let (new, readings) = retouch::judge(
-            &ready.opened,
-            &ready.prepared,
-            &labels,
-            &come,
-            &others,
-            &own,
+        let judge = retouch::Judge {
+            opened: &ready.opened,
+            prepared: &ready.prepared,
+            profile: &own,
             fruit,
-            &bench.reading,
-        );
+            settings: &bench.reading,
+        };
+        let (new, readings) = retouch::judge(judge, &labels, &come, &others);
         objects = readings.iter().map(RecordedObject::from).collect();
         profile = own.name.clone();
         others.extend(new);
