@@ -11,7 +11,7 @@ mod http;
 
 use bench::{Bench, LOAD, TERMS, sample};
 use browser::{Browser, key};
-use serde_json::json;
+use serde_json::{Value, json};
 
 const STAGE: &str = "document.querySelector('.stage canvas')";
 
@@ -82,6 +82,7 @@ fn a_load_is_opened_planned_and_found() {
     browser.click("#plan button[type=submit]");
     browser.find(".tray-tile.missing");
     browser.says("#todo", "missing");
+    browser.run("window.scrollTo(0, 0)", &[]);
     browser.look("load-planned");
 
     turn(&browser, "#/");
@@ -176,8 +177,7 @@ fn show(browser: &Browser, object: u64) {
         "const v = document.querySelector('.stage canvas').trayView; v.show(arguments[0]);",
         &[json!(object)],
     );
-    browser
-        .wait("performance.now() - document.querySelector('.stage canvas').trayView.movedAt > 300");
+    browser.settle();
 }
 
 fn objects(browser: &Browser) -> f64 {
@@ -201,8 +201,7 @@ fn a_tray_is_looked_at_and_put_right() {
     // Least certain first, by key; the answer goes to the ledger and the shares follow.
     browser.keys(['n']);
     browser.says("#object-number", "Object");
-    browser
-        .wait("performance.now() - document.querySelector('.stage canvas').trayView.movedAt > 300");
+    browser.settle();
     browser.look("tray");
     let berry = free_berry(&browser);
     show(&browser, berry);
@@ -273,7 +272,7 @@ fn a_tray_is_looked_at_and_put_right() {
 
     // The sheet of crops: shriveled ones at once; several given another class in one go.
     turn(&browser, &format!("#/tray/{id}/sheet"));
-    browser.wait("document.querySelectorAll('#crops canvas').length > 3");
+    browser.find("#crops[data-ready] canvas");
     browser.look("sheet");
     let shriveled = browser.count("#crops button");
     browser.click("#crops li:nth-child(1) button");
@@ -368,4 +367,160 @@ fn a_change_by_somebody_else_is_told_and_not_overwritten() {
     bench.post(&format!("/api/trays/{id}/edit"), &edit);
     browser.says(".side .notice", "Berta");
     quiet(&browser, &["409"]);
+}
+
+// Two parties.
+
+/// Answers everything in the review that is open: all sound but the last, which is `last`.
+fn review(browser: &Browser, drawn: usize, last: char) {
+    browser.find("#crop[data-object]");
+    browser.keys(['s', 's', 's']);
+    browser.says("#progress", "3 of");
+    // A reload loses nothing, and goes on where it was.
+    browser.reload();
+    browser.says("#progress", "3 of");
+    browser.keys(std::iter::repeat_n('s', drawn - 4).chain([last]));
+    browser.says("#progress", &format!("{drawn} of {drawn}"));
+    browser.wait("!document.querySelector('#progress').textContent.includes('on the way')");
+    browser.click("#finish");
+    browser.find("[data-party]");
+}
+
+fn begin_review(browser: &Browser, drawn: usize) {
+    browser.find("#begin-review");
+    browser.fill("#how-many", &drawn.to_string());
+    browser.fill("#grower-name", "Hill Vineyard");
+    browser.fill("#winery-name", "Cellar One");
+    browser.click("#begin-review");
+    browser.find("[data-party=grower] a.main");
+}
+
+#[test]
+fn two_parties_review_settle_and_accept() {
+    const DRAWN: usize = 12;
+    let bench = Bench::with_trays(&["black-unsorted-1.jpg", "black-unsorted-2.jpg"]);
+    let browser = open(&bench, &format!("#/load/{LOAD}/parties"), "Ana");
+    browser.find("#begin-review");
+    browser.look("parties-begin");
+    begin_review(&browser, DRAWN);
+    browser.click("[data-party=grower] a.main");
+    browser.find("#crop[data-object]");
+    browser.wait("document.querySelector('#crop').complete && document.querySelector('#crop').naturalWidth > 0");
+    browser.look("review");
+    review(&browser, DRAWN, 's');
+    assert_eq!(browser.count("#agreement"), 0, "nothing is told before both have finished");
+    browser.click("[data-party=winery] a.main");
+    review(&browser, DRAWN, 'w');
+    browser.says("#agreement", "11 of 12");
+    browser.says("#agreement", "kappa");
+    browser.says("#agreement", "difference in money");
+    browser.says("#differing h2", "1 object");
+    browser.look("agreement");
+    assert_eq!(
+        browser.value("document.querySelector('[data-accept=grower]').disabled"),
+        json!(true)
+    );
+    browser.click("[data-settle=shriveled]");
+    browser.says("#differing h2", "Nothing left");
+    for party in ["grower", "winery"] {
+        browser.click(&format!("[data-accept={party}]"));
+        browser.click("dialog .main");
+        browser.wait(&format!("!document.querySelector('[data-accept={party}]')"));
+    }
+    browser.says("#ended", "frozen");
+    browser.look("agreed");
+
+    // Each leaves with a receipt that the program itself checks, offline.
+    let receipt = browser.run_async(
+        "const done = arguments[0]; fetch(document.querySelector('#ended a').href).then((r) => r.text()).then(done)",
+    );
+    let file = bench.path("receipt.json");
+    std::fs::write(&file, receipt.as_str().expect("a receipt")).expect("receipt");
+    let ledger = bench.path("cellar.sqlite").display().to_string();
+    let name = file.display().to_string();
+    let (good, told) = bench.check(&["ledger", "receipt", &name, "--ledger", &ledger]);
+    assert!(good, "{told}");
+
+    // The load is closed everywhere.
+    turn(&browser, &format!("#/load/{LOAD}"));
+    browser.says("#state", "closed");
+    assert_eq!(browser.value("document.querySelector('#add').hidden"), json!(true));
+}
+
+#[test]
+fn two_parties_may_not_agree() {
+    const DRAWN: usize = 6;
+    let bench = Bench::with_trays(&["black-unsorted-1.jpg"]);
+    let browser = open(&bench, &format!("#/load/{LOAD}/parties"), "Ana");
+    begin_review(&browser, DRAWN);
+    browser.click("[data-party=grower] a.main");
+    review(&browser, DRAWN, 's');
+    browser.click("[data-party=winery] a.main");
+    review(&browser, DRAWN, 'd');
+    browser.click("[data-refuse=winery]");
+    browser.fill("dialog input", "the berry is a stone");
+    browser.click("dialog .main");
+    browser.says("#ended h2", "Not agreed");
+    browser.says("#ended", "Both parties' figures stay");
+    browser.picture("not-agreed");
+}
+
+// Streams, what-if and teaching.
+
+const ALL_LOTS: [&str; 4] =
+    ["black-unsorted-1.jpg", "black-unsorted-2.jpg", "black-sorted-1.jpg", "black-waste-1.jpg"];
+
+#[test]
+fn streams_and_what_if_follow_at_once() {
+    let bench = Bench::with_trays(&ALL_LOTS);
+    let browser = open(&bench, &format!("#/load/{LOAD}"), "Ana");
+    browser.find("[data-lot=WASTE] .tray-tile img");
+    browser.wait("document.querySelector('.tray-tile img').complete");
+    browser.look("load");
+    turn(&browser, &format!("#/load/{LOAD}/streams"));
+    browser.says("#split", "rejects removed");
+    browser.says("#compare", "points");
+    browser.look("streams");
+    browser.click("details > summary");
+    browser.fill("details input", "10000");
+    browser.wait("/\\d kg/.test(document.querySelector('#split ~ div')?.textContent ?? '') || document.body.textContent.includes('10\u{202f}000 kg')");
+
+    turn(&browser, &format!("#/load/{LOAD}/what-if"));
+    browser.find("#removed");
+    browser.find(".ring-stage canvas");
+    let ringed = "document.querySelector('.ring-stage canvas') && Number(document.querySelector('#what-if-figures .big div:nth-child(3) b').textContent)";
+    let at_half = number(&browser, ringed);
+    browser.look("what-if");
+    // The slider goes to a hair; far more is blown out, and the loss grows.
+    browser.run(
+        "const r = document.querySelector('.slider input[type=range]'); r.value = 0.01; r.dispatchEvent(new Event('input', { bubbles: true }))",
+        &[],
+    );
+    browser.wait(&format!("{ringed} > {at_half}"));
+    let took =
+        number(&browser, "Number(document.querySelector('#what-if-figures').dataset.milliseconds)");
+    println!("what-if: {took:.0} ms from slider to figures");
+    browser.picture("what-if-moved");
+    quiet(&browser, &[]);
+}
+
+#[test]
+fn a_profile_is_taught_and_held_against_the_old_one() {
+    let bench = Bench::with_trays(&ALL_LOTS);
+    let browser = open(&bench, "#/teach", "Ana");
+    browser.find("#teach");
+    browser.look("teach");
+    browser.run(
+        "for (const c of document.querySelectorAll('label.check input')) if (!c.checked) c.click()",
+        &[],
+    );
+    browser.click("#teach");
+    browser.find("#teach-result");
+    browser.look("teach-result");
+    browser.click("#adopt");
+    browser.fill("dialog input", "better on this fruit");
+    browser.click("dialog .main");
+    browser.wait("!document.querySelector('#adopt')");
+    let teach: Value = bench.get("/api/teach");
+    assert_eq!(teach["current"], browser.value("document.querySelector('#profile-name').value"));
 }

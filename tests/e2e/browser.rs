@@ -253,7 +253,11 @@ impl Browser {
 
     /// What the device prefers: `light` or `dark`.
     pub fn prefer(&self, scheme: &str) {
-        let params = json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]});
+        // Little motion is preferred too, so that a test need not wait for what glides.
+        let params = json!({"features": [
+            {"name": "prefers-color-scheme", "value": scheme},
+            {"name": "prefers-reduced-motion", "value": "reduce"},
+        ]});
         self.protocol("Emulation.setEmulatedMedia", &params);
     }
 
@@ -273,6 +277,13 @@ impl Browser {
         std::fs::write(dir.join(format!("{name}.png")), png).expect("picture");
     }
 
+    /// Waits until what was asked for is drawn: a frame to lay it out, a frame to draw it.
+    pub fn settle(&self) {
+        self.run_async(
+            "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 60)))",
+        );
+    }
+
     /// Pictures of the page in light and dark, upright and wide tablet, and the accessibility check
     /// (axe-core: WCAG 2.1, levels A and AA) in both colours. The page is left light and wide.
     pub fn look(&self, name: &str) {
@@ -280,10 +291,7 @@ impl Browser {
             self.prefer(scheme);
             for (shape, width, height) in [("upright", 800, 1280), ("wide", 1280, 800)] {
                 self.size(width, height);
-                // Two frames: the first lays out, the second has drawn.
-                self.run_async(
-                    "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(done, 60)))",
-                );
+                self.settle();
                 self.picture(&format!("{name}-{scheme}-{shape}"));
                 let (inner, outer) = (
                     self.value("document.documentElement.scrollWidth"),

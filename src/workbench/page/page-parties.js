@@ -42,14 +42,17 @@ export async function show(main, name) {
   async function refresh() {
     if (closed) return;
     try {
-      load = await fetchLoad(name);
-      agreement = null;
-      if (["settling", "agreed", "not-agreed"].includes(load.review?.state)) {
-        agreement = await get(`/api/reviews/${load.review.review}/agreement`).catch((error) => {
+      const next = await fetchLoad(name);
+      let found = null;
+      if (["settling", "agreed", "not-agreed"].includes(next.review?.state)) {
+        found = await get(`/api/reviews/${next.review.review}/agreement`).catch((error) => {
           trouble(error, refresh);
           return null;
         });
       }
+      if (closed) return;
+      // Both together: what is on the screen can be pressed while the next is fetched.
+      [load, agreement] = [next, found];
       paint();
     } catch (error) {
       trouble(error, refresh);
