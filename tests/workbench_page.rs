@@ -82,7 +82,6 @@ fn a_load_is_opened_planned_and_found() {
     browser.click("#plan button[type=submit]");
     browser.find(".tray-tile.missing");
     browser.says("#todo", "missing");
-    browser.run("window.scrollTo(0, 0)", &[]);
     browser.look("load-planned");
 
     turn(&browser, "#/");
@@ -124,8 +123,7 @@ fn photographs_are_sent_told_of_and_not_lost() {
         "[...document.querySelectorAll('.job')].some((j) => j.textContent.includes('no-marks') && j.querySelector('.chip.bad'))",
     );
     browser.wait("document.querySelectorAll('.tray-tile img').length === 2");
-    browser.run("document.querySelector('#add').scrollIntoView()", &[]);
-    browser.look("photographs");
+    browser.look_at("photographs", "#add");
 
     // The program is gone: the photograph waits here, even over a reload of the page.
     bench.kill();

@@ -287,10 +287,19 @@ impl Browser {
     /// Pictures of the page in light and dark, upright and wide tablet, and the accessibility check
     /// (axe-core: WCAG 2.1, levels A and AA) in both colours. The page is left light and wide.
     pub fn look(&self, name: &str) {
+        self.look_at(name, "body");
+    }
+
+    /// The same with an element in view.
+    pub fn look_at(&self, name: &str, selector: &str) {
         for scheme in ["dark", "light"] {
             self.prefer(scheme);
             for (shape, width, height) in [("upright", 800, 1280), ("wide", 1280, 800)] {
                 self.size(width, height);
+                self.run(
+                    "document.querySelector(arguments[0]).scrollIntoView({ block: 'start' })",
+                    &[json!(selector)],
+                );
                 self.settle();
                 self.picture(&format!("{name}-{scheme}-{shape}"));
                 let (inner, outer) = (

@@ -3,7 +3,7 @@
 import { get, hear, loadPath, movedOn, part, post, who } from "./api.js";
 import { ask, askWords, button, choice, errorBox, field, h, put, toast } from "./dom.js";
 import { fixed, money, percent, plural, range, share, when } from "./format.js";
-import { fetchLoad, frame, massTable, shareTable } from "./load-frame.js";
+import { fetchLoad, frame, inOrder, massTable, shareTable } from "./load-frame.js";
 import { OUTCOMES, look, named, sign } from "./look.js";
 import { verdictChip } from "./page-loads.js";
 import { useKeys } from "./keys.js";
@@ -60,7 +60,7 @@ export async function show(main, name) {
   }
 
   function startForm() {
-    const lots = load.lots.filter((l) => l.trays.length).map((l) => l.lot);
+    const lots = inOrder(load.lots).filter((l) => l.trays.length).map((l) => l.lot);
     if (!lots.length) return h("section", { class: "card" }, h("h2", {}, "Two parties"), h("p", {}, "There is no tray to review yet."));
     let lot = lots.includes("UNSORTED") ? "UNSORTED" : lots[0];
     let how = "some";

@@ -3,7 +3,7 @@
 import { get, hear, post, who } from "./api.js";
 import { lineChart } from "./charts.js";
 import { askWords, button, errorBox, field, h, put, toast } from "./dom.js";
-import { fixed, percent, plural, range, share, when } from "./format.js";
+import { fixed, percent, plural, range, sentence, share, when } from "./format.js";
 import { useKeys } from "./keys.js";
 import { CLASSES, named } from "./look.js";
 
@@ -67,7 +67,7 @@ export async function show(main) {
       "section",
       { class: "card", id: "teach-result" },
       h("h2", {}, `“${r.profile}” against “${r.base ?? teach.current}”`),
-      h("p", { class: "soft" }, `${plural(r.trays, "tray")}, ${plural(r.objects, "object")}; each tray judged by a profile that never saw it (${r.folds} rounds). ${r.what}.`),
+      h("p", { class: "soft" }, `${plural(r.trays, "tray")}, ${plural(r.objects, "object")}; each tray judged by a profile that never saw it (${r.folds} rounds). ${sentence(r.what)}.`),
       h("div", { class: "big" }, scores.map(([words, score]) => h("div", {}, h("span", { class: "soft" }, `class right, ${words}`), h("b", {}, share(score.accuracy)), h("span", { class: "soft" }, range(score.low, score.high, score.accuracy))))),
       h("ul", {}, r.words.map((w) => h("li", {}, w))),
       h(

@@ -323,7 +323,7 @@ export async function show(main, id) {
       h("h1", {}, `${tray.lot}, tray ${tray.tray}`),
       tray.closed && h("span", { class: "chip" }, "closed"),
       tray.forced && h("span", { class: "chip warn" }, "measured by force"),
-      h("span", { class: "shares", id: "shares" }, one("Rejects: tray", tray.shares.rows), one("lot", lot?.rows), load.verdict && verdictChip(load.verdict.outcome)),
+      h("span", { class: "shares", id: "shares" }, one("Rejects: tray", tray.shares.rows), one("lot", lot?.rows), load.verdict && verdictChip(load.verdict.outcome, load.verdict.advisory)),
     );
   }
 

@@ -5,7 +5,7 @@ import { lineChart } from "./charts.js";
 import { button, choice, errorBox, freshId, h, put } from "./dom.js";
 import { fixed, money, percent, plural, share } from "./format.js";
 import { useKeys } from "./keys.js";
-import { cautions, fetchLoad, frame } from "./load-frame.js";
+import { cautions, fetchLoad, frame, inOrder } from "./load-frame.js";
 import { CLASSES, named } from "./look.js";
 import { fetchTray, loadPicture } from "./tray-data.js";
 import { TrayView } from "./trayview.js";
@@ -54,7 +54,7 @@ const shown = (value, [, , unit, , , step, , isShare]) => (isShare ? `${(100 * v
 export async function show(main, name) {
   const load = await fetchLoad(name);
   const body = frame(main, load, "/what-if");
-  const lots = load.lots.filter((l) => l.trays.length);
+  const lots = inOrder(load.lots).filter((l) => l.trays.length);
   if (!lots.length) {
     put(body, h("p", { class: "card empty" }, "There is no tray to try a rule on yet."));
     return { title: `${name}: what-if` };
