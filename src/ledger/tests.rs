@@ -1090,6 +1090,13 @@ fn rules_of_the_parties() {
     said(ledger.say_one(split(load, 1, 4, 10, None), looked), "are reviewing");
     let another = tray(&ledger, load, lot, 2, 5);
     said(ledger.record_tray(another, LAB), "are reviewing");
+    let figures = serde_json::json!({});
+    let closed = LoadClosed { load: load.into(), outcome: None, figures, sealed: None };
+    said(ledger.say_one(Event::LoadClosed(closed), LAB), "are reviewing");
+    let own = ledger.load(load).unwrap().lots[0].parties[0].draw.drawn.entry;
+    let reviewed =
+        ReviewRecorded { load: load.into(), lot: lot.into(), draw: own, reviewed: vec![] };
+    said(ledger.say_one(Event::ReviewRecorded(reviewed), LAB), "by both parties");
     let elsewhere = tray(&ledger, load, "SORTED", 1, 5);
     ledger.record_tray(elsewhere, LAB).unwrap();
     let (l, o) = (load.to_owned(), lot.to_owned());

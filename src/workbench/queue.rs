@@ -88,7 +88,7 @@ impl Job {
             .findings
             .iter()
             .map(|f| {
-                let (message, todo) = f.message.split_once(": ").unwrap_or((&f.message, ""));
+                let (message, todo) = f.message.split_once("; ").unwrap_or((&f.message, ""));
                 json!({
                     "check": f.check, "severity": f.severity, "message": message, "todo": todo,
                     "value": f.value, "limit": f.limit, "unit": f.unit

@@ -466,6 +466,11 @@ fn agreement_of(bench: &Bench, ledger: &Ledger, review: u64) -> Result<Value, Fa
     let no_money = match (&money, &outlook.record.terms) {
         (Some(_), _) => None,
         (None, None) => Some("no contract is fixed".to_owned()),
+        (None, Some(_)) if !outlook.follows() => Some(
+            "too few objects were looked at: the lot's figures do not follow them; review more, or \
+             all of them"
+                .to_owned(),
+        ),
         (None, Some(_)) => Some(
             outlook.sides[0]
                 .no_verdict

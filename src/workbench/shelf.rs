@@ -103,19 +103,11 @@ pub struct View {
     pub shapes: BTreeMap<u32, Shape>,
 }
 
-/// Measures of all objects of a tray, as of its last change.
-pub struct AllMeasured {
-    /// The last entry that changed its objects.
-    pub changed: Option<u64>,
-    /// The objects.
-    pub objects: Vec<Measured>,
-}
-
 /// The shelf.
 pub struct Shelf {
     photos: Mutex<Lately<String, Kept>>,
     views: Mutex<Lately<u64, Arc<View>>>,
-    measured: Mutex<Lately<u64, Arc<AllMeasured>>>,
+    measured: Mutex<Lately<u64, Arc<Vec<Measured>>>>,
     pictures: Mutex<Lately<(String, u32), Bytes>>,
     opening: Mutex<()>,
 }
@@ -221,27 +213,28 @@ impl Shelf {
         lock(&self.views).put(entry, view, bytes);
     }
 
-    /// Measures of all objects of a tray, as they stand.
-    pub fn measured(&self, tray: &OneTray, ready: &Ready, view: &View) -> Arc<AllMeasured> {
-        let known = lock(&self.measured).get(&tray.entry);
-        if let Some(known) = known.filter(|m| m.changed == tray.changed) {
-            return known;
-        }
-        let all = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
-        self.put_measured(tray.entry, tray.changed, all)
+    /// Measures of all objects of a tray. An object's pixels never change under its number, so what
+    /// was measured once holds as long as the tray is kept here.
+    pub fn measured(&self, tray: &OneTray, ready: &Ready, view: &View) -> Vec<Measured> {
+        let known = lock(&self.measured).get(&tray.entry).unwrap_or_default();
+        let of = |number: u32| known.iter().find(|m| m.0 == number).cloned();
+        let own: Option<Vec<Measured>> = tray.objects.iter().map(|o| of(o.read.object)).collect();
+        own.unwrap_or_else(|| {
+            let all = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
+            self.add_measured(tray.entry, all.clone());
+            all
+        })
     }
 
-    /// Keeps measures of a tray.
-    pub fn put_measured(
-        &self,
-        entry: u64,
-        changed: Option<u64>,
-        objects: Vec<Measured>,
-    ) -> Arc<AllMeasured> {
-        let bytes = objects.len() * std::mem::size_of::<Measured>();
-        let all = Arc::new(AllMeasured { changed, objects });
-        lock(&self.measured).put(entry, Arc::clone(&all), bytes);
-        all
+    /// Keeps measures of a tray's objects beside those that are kept.
+    pub fn add_measured(&self, entry: u64, objects: Vec<Measured>) {
+        let mut measured = lock(&self.measured);
+        let mut all = measured.get(&entry).map_or_else(Vec::new, |m| (*m).clone());
+        all.retain(|m| !objects.iter().any(|o| o.0 == m.0));
+        all.extend(objects);
+        all.sort_by_key(|m| m.0);
+        let bytes = all.len() * std::mem::size_of::<Measured>();
+        measured.put(entry, Arc::new(all), bytes);
     }
 
     /// A photograph as JPEG, at a width.

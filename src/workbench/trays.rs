@@ -448,14 +448,13 @@ fn retouched(
     }
     labels.count = last as usize;
     let (mut objects, mut profile) = (Vec::new(), tray.profile.clone());
-    let mut measured = None;
+    let mut measured = Vec::new();
     if !come.is_empty() {
         let ready = bench.shelf.ready(&bench.archive, &tray.photo, &bench.reading)?;
         let own = bench.profile_named(ledger, &tray.profile)?;
         let fruit =
             Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
-        let all = bench.shelf.measured(tray, &ready, view);
-        let mut others = all.objects.clone();
+        let mut others = bench.shelf.measured(tray, &ready, view);
         others.retain(|(n, ..)| !fresh.gone.contains(n));
         let judge = retouch::Judge {
             opened: &ready.opened,
@@ -467,8 +466,7 @@ fn retouched(
         let (new, readings) = retouch::judge(judge, &labels, &come, &others);
         objects = readings.iter().map(RecordedObject::from).collect();
         profile = own.name.clone();
-        others.extend(new);
-        measured = Some(others);
+        measured = new;
     }
     let said = OutlinesChanged {
         load: tray.load.clone(),
@@ -489,9 +487,7 @@ fn retouched(
     let entry = ledger.say_one(Event::OutlinesChanged(said), by)?.entries;
     let now = view.changed(&fresh.gone, &come, labels, entry);
     bench.shelf.put_view(tray.entry, Arc::new(now));
-    if let Some(measured) = measured {
-        bench.shelf.put_measured(tray.entry, Some(entry), measured);
-    }
+    bench.shelf.add_measured(tray.entry, measured);
     Ok(())
 }
 

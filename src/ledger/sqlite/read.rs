@@ -199,8 +199,12 @@ impl Facts for Known<'_> {
         Ok(edits(self.0, tray)?.iter().map(EditRecord::facts).collect())
     }
 
-    fn running_parties(&self, load: &str, lot: &str) -> Result<Option<u64>, LedgerError> {
-        one(self.0, "running_parties", [load, lot], |r| number(r, 0))
+    fn running_parties(
+        &self,
+        load: &str,
+        lot: Option<&str>,
+    ) -> Result<Option<(u64, String)>, LedgerError> {
+        one(self.0, "running_parties", params![load, lot], |r| Ok((number(r, 0)?, r.get(1)?)))
     }
 
     fn parties(&self, entry: u64) -> Result<Option<PartiesFacts>, LedgerError> {

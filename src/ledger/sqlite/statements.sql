@@ -179,7 +179,8 @@ SELECT tray, kind, object, before, before_entry, after FROM edit WHERE entry = ?
 -- name: edit_objects
 SELECT object, side FROM edit_object WHERE edit = ?1 ORDER BY object
 -- name: running_parties
-SELECT entry FROM parties WHERE load = ?1 AND lot = ?2 AND ended IS NULL ORDER BY entry LIMIT 1
+SELECT entry, lot FROM parties
+WHERE load = ?1 AND (?2 IS NULL OR lot = ?2) AND ended IS NULL ORDER BY entry LIMIT 1
 -- name: parties_facts
 SELECT load, lot, draw, ended FROM parties WHERE entry = ?1
 -- name: party_facts
