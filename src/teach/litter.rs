@@ -1,0 +1,195 @@
+//! Pieces of debris cut out of the photographs and strewn among the fruit of another: a handful of
+//! photographs shows few stalks, and fewer still in every way that a berry can lie on one.
+
+use super::floors::{light_of, lighter};
+use super::{Lesson, Target};
+use crate::network::Random;
+use crate::segment::distance::squared_distance;
+
+/// The shade around a piece is taken along this far, mm, fading.
+const SHADE_MM: f32 = 2.5;
+/// Pieces of photographs whose scale differs by more than this are not exchanged: no pixel is
+/// resampled, for its grain would change.
+const SAME_SCALE: f64 = 1.3;
+/// Pieces smaller than this are too little to learn from, work pixels.
+const LEAST_PX: usize = 24;
+/// Tries to find a place for a piece.
+const TRIES: usize = 20;
+/// Share of the pieces that lie on top of what is there; the others lie under it.
+const ON_TOP: f64 = 0.25;
+
+/// A piece of debris and the shade around it.
+pub struct Cutting {
+    width: usize,
+    height: usize,
+    /// Share of each pixel that shows the piece.
+    share: Vec<f32>,
+    /// Its light, times its share.
+    rgb: Vec<[f32; 3]>,
+    /// What is left of the light on the floor around it.
+    shade: Vec<f32>,
+    px_per_mm: f64,
+}
+
+/// All debris of a photograph.
+pub fn cuttings(lesson: &Lesson) -> Vec<Cutting> {
+    lesson.debris.iter().filter_map(|label| cut(lesson, *label)).collect()
+}
+
+fn cut(lesson: &Lesson, own: u16) -> Option<Cutting> {
+    let Lesson { prepared, target, .. } = lesson;
+    let (w, h) = (prepared.work.width(), prepared.work.height());
+    let ppm = prepared.work.px_per_mm;
+    let margin = (f64::from(SHADE_MM) * ppm).ceil() as usize + 1;
+    let mut bounds = [usize::MAX, usize::MAX, 0, 0];
+    let mut size = 0;
+    for (i, _) in target.label.iter().enumerate().filter(|(_, l)| **l == own) {
+        let (x, y) = (i % w, i / w);
+        bounds = [bounds[0].min(x), bounds[1].min(y), bounds[2].max(x), bounds[3].max(y)];
+        size += 1;
+    }
+    if size < LEAST_PX {
+        return None;
+    }
+    let (x0, y0) = (bounds[0].saturating_sub(margin), bounds[1].saturating_sub(margin));
+    let (x1, y1) = ((bounds[2] + margin + 1).min(w), (bounds[3] + margin + 1).min(h));
+    let (width, height) = (x1 - x0, y1 - y0);
+    let global = |i: usize| (y0 + i / width) * w + x0 + i % width;
+    let elsewhere: Vec<bool> =
+        (0..width * height).map(|i| target.label[global(i)] != own).collect();
+    let away = squared_distance(&elsewhere, width);
+    let mut out = Cutting {
+        width,
+        height,
+        share: vec![0.0; width * height],
+        rgb: vec![[0.0; 3]; width * height],
+        shade: vec![1.0; width * height],
+        px_per_mm: ppm,
+    };
+    for i in 0..width * height {
+        let g = global(i);
+        let lab = [&prepared.work.l, &prepared.work.a, &prepared.work.b].map(|p| p.data[g]);
+        let light = light_of(lab);
+        let f = prepared.floor.at(g % w, g / w);
+        let floor = light_of([f[0], f[1], f[2]]);
+        let edge = target.label[g] == 0 && away[i] <= 2.0 && target.object[g] > 0.0;
+        if target.label[g] == own || edge {
+            let share = target.object[g];
+            out.share[i] = share;
+            // Mixed pixels lose the floor's part.
+            out.rgb[i] = std::array::from_fn(|c| (light[c] - (1.0 - share) * floor[c]).max(0.0));
+        } else if target.object[g] == 0.0 && prepared.allowed[g] {
+            let fade = 1.0 - away[i].sqrt() / (SHADE_MM * ppm as f32);
+            let dark = 1.0 - lighter(light, floor).clamp(0.2, 1.0);
+            out.shade[i] = 1.0 - dark * fade.clamp(0.0, 1.0);
+        }
+    }
+    Some(out)
+}
+
+/// A picture in the making.
+pub struct Ground<'a> {
+    /// Light of every pixel.
+    pub rgb: Vec<[f32; 3]>,
+    /// Light of the floor there, whether or not anything lies on it.
+    pub floor: Vec<[f32; 3]>,
+    /// Shade of the objects on that floor.
+    pub shade: &'a [f32],
+    /// Where objects can lie.
+    pub allowed: &'a [bool],
+    /// Width, px.
+    pub width: usize,
+    /// Scale.
+    pub px_per_mm: f64,
+}
+
+/// Strews `count` pieces, drawn from all, over the picture; returns its new truth.
+pub fn strew(
+    ground: &mut Ground,
+    target: &Target,
+    cuttings: &[&Cutting],
+    count: usize,
+    draw: &mut Random,
+) -> Target {
+    let fitting: Vec<&&Cutting> = cuttings
+        .iter()
+        .filter(|c| (c.px_per_mm / ground.px_per_mm).ln().abs() < SAME_SCALE.ln())
+        .collect();
+    let (mut object, mut label) = (target.object.clone(), target.label.clone());
+    let first = label.iter().copied().max().unwrap_or(0);
+    for k in 0..count.min((u16::MAX - first) as usize) {
+        if fitting.is_empty() {
+            break;
+        }
+        let piece = fitting[draw.below(fitting.len())];
+        let turn = draw.below(8);
+        let on_top = draw.uniform() < ON_TOP;
+        for _ in 0..TRIES {
+            let at = draw.below(label.len());
+            if let Some(places) = places(ground, piece, turn, at) {
+                let name = first + 1 + k as u16;
+                put(ground, piece, &places, name, on_top, &mut object, &mut label);
+                break;
+            }
+        }
+    }
+    Target::of(object, label, ground.width)
+}
+
+/// Where each pixel of the piece goes when its first pixel comes to lie at `at`, after a turn by
+/// quarters and a flip; none when it does not lie wholly on the tray.
+fn places(ground: &Ground, piece: &Cutting, turn: usize, at: usize) -> Option<Vec<usize>> {
+    let (w, h) = (ground.width, ground.rgb.len() / ground.width);
+    let (x0, y0) = (at % w, at / w);
+    let (pw, ph) = (piece.width, piece.height);
+    let (across, down) = if turn & 4 == 0 { (pw, ph) } else { (ph, pw) };
+    if x0 + across > w || y0 + down > h {
+        return None;
+    }
+    let out: Vec<usize> = (0..pw * ph)
+        .map(|i| {
+            let x = if turn & 1 == 0 { i % pw } else { pw - 1 - i % pw };
+            let y = if turn & 2 == 0 { i / pw } else { ph - 1 - i / pw };
+            let (x, y) = if turn & 4 == 0 { (x, y) } else { (y, x) };
+            (y0 + y) * w + x0 + x
+        })
+        .collect();
+    out.iter().zip(&piece.share).all(|(i, s)| *s == 0.0 || ground.allowed[*i]).then_some(out)
+}
+
+fn put(
+    ground: &mut Ground,
+    piece: &Cutting,
+    places: &[usize],
+    name: u16,
+    on_top: bool,
+    object: &mut [f32],
+    label: &mut [u16],
+) {
+    for (k, &i) in places.iter().enumerate() {
+        let (share, dark) = (piece.share[k], piece.shade[k]);
+        if share == 0.0 && dark == 1.0 {
+            continue;
+        }
+        let bare = 1.0 - object[i];
+        let (pixel, floor) = (&mut ground.rgb[i], &mut ground.floor[i]);
+        for c in 0..3 {
+            let shaded = floor[c] * dark;
+            let seen = if on_top {
+                (pixel[c] + bare * (shaded - floor[c])) * (1.0 - share) + piece.rgb[k][c]
+            } else {
+                let under = shaded * (1.0 - share) + piece.rgb[k][c] * ground.shade[i];
+                pixel[c] + bare * (under - floor[c])
+            };
+            pixel[c] = seen.max(0.0);
+            floor[c] = shaded;
+        }
+        let before = object[i];
+        let gained = if on_top { share } else { bare * share };
+        object[i] = if on_top { before * (1.0 - share) + share } else { before + gained };
+        let wins = if on_top { share >= 0.5 } else { gained > before || label[i] == 0 };
+        if share > 0.0 && wins && object[i] >= 0.5 {
+            label[i] = name;
+        }
+    }
+}
