@@ -124,7 +124,7 @@ pub struct SegmentTraining {
 
 impl Default for SegmentTraining {
     fn default() -> Self {
-        SegmentTraining { pixels: 30_000, epochs: 8, floors: 1, seed: 20_260_918 }
+        SegmentTraining { pixels: 30_000, epochs: 12, floors: 1, seed: 20_260_918 }
     }
 }
 
@@ -158,14 +158,12 @@ pub fn train_segment(
     let (even, odd) = (half(0), half(1));
     let every: Vec<&Lesson> = all.iter().map(|(_, l)| *l).collect();
     let mut model = train_looks(&every, how, &mut say);
-    // What the halves' looks see is only looked at to learn from their mistakes.
-    let briefly = SegmentTraining { pixels: how.pixels / 2, epochs: how.epochs * 3 / 4, ..how };
     // With a single photograph there is no other half.
     let unseen: Vec<(Vec<&Lesson>, SegmentModel)> = if odd.is_empty() {
         vec![(every, model.clone())]
     } else {
         let (by_even, by_odd) =
-            (train_looks(&even, briefly, &mut |_| {}), train_looks(&odd, briefly, &mut |_| {}));
+            (train_looks(&even, how, &mut |_| {}), train_looks(&odd, how, &mut |_| {}));
         vec![(even, by_odd), (odd, by_even)]
     };
     let seen: Vec<(&Lesson, evidence::Evidence)> = unseen

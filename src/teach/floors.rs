@@ -308,6 +308,27 @@ fn nearest_known(known: &[bool], width: usize) -> Vec<u32> {
     nearest
 }
 
+/// Least and greatest part of every pixel that its neighbours take part in: cameras sharpen (below
+/// 0) and blur.
+const SOFTNESS: [f32; 2] = [-0.3, 0.5];
+
+/// Blends each pixel with the mean around it, weighed 1 2 1 along both axes.
+fn soften(rgb: &mut [[f32; 3]], width: usize, softness: f32) {
+    let before = rgb.to_vec();
+    let height = rgb.len() / width;
+    for (i, pixel) in rgb.iter_mut().enumerate() {
+        let (x, y) = (i % width, i / width);
+        if x == 0 || y == 0 || x + 1 == width || y + 1 == height {
+            continue;
+        }
+        for c in 0..3 {
+            let row = |i: usize| before[i - 1][c] + 2.0 * before[i][c] + before[i + 1][c];
+            let around = (row(i - width) + 2.0 * row(i) + row(i + width)) / 16.0;
+            pixel[c] = (pixel[c] + softness * (around - pixel[c])).max(0.0);
+        }
+    }
+}
+
 /// What juice does to the floor's colour: how much of each channel is left there compared with all
 /// three together, smoothed, for grain would be taken along.
 fn tints(
@@ -334,6 +355,7 @@ fn tints(
 
 /// Radius over which a stain's colour is smoothed, mm.
 const TINT_MM: f64 = 0.6;
+
 /// Pieces of debris strewn among the fruit.
 const LITTER: usize = 24;
 
@@ -392,6 +414,8 @@ fn lay(
         });
     }
     let target = litter::strew(&mut ground, target, pieces, LITTER, &mut draw);
+    let softness = SOFTNESS[0] + (SOFTNESS[1] - SOFTNESS[0]) * draw.uniform() as f32;
+    soften(&mut ground.rgb, w, softness);
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; w * h]);
     for (i, rgb) in ground.rgb.iter().enumerate() {
         for (plane, v) in planes.iter_mut().zip(work::values(*rgb)) {

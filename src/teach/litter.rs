@@ -14,9 +14,11 @@ const SAME_SCALE: f64 = 1.3;
 /// Pieces smaller than this are too little to learn from, work pixels.
 const LEAST_PX: usize = 24;
 /// Tries to find a place for a piece.
-const TRIES: usize = 20;
+const TRIES: usize = 40;
 /// Share of the pieces that lie on top of what is there; the others lie under it.
-const ON_TOP: f64 = 0.25;
+const ON_TOP: f64 = 0.2;
+/// Share of the pieces below that are put where an object lies, so that it crosses them.
+const CROSSED: f64 = 0.6;
 
 /// A piece of debris and the shade around it.
 pub struct Cutting {
@@ -29,6 +31,16 @@ pub struct Cutting {
     /// What is left of the light on the floor around it.
     shade: Vec<f32>,
     px_per_mm: f64,
+}
+
+impl Cutting {
+    /// Column and row of pixel `i` after a turn by quarters and a flip.
+    fn turned(&self, turn: usize, i: usize) -> [usize; 2] {
+        let (w, h) = (self.width, self.height);
+        let x = if turn & 1 == 0 { i % w } else { w - 1 - i % w };
+        let y = if turn & 2 == 0 { i / w } else { h - 1 - i / w };
+        if turn & 4 == 0 { [x, y] } else { [y, x] }
+    }
 }
 
 /// All debris of a photograph.
@@ -124,9 +136,12 @@ pub fn strew(
         let piece = fitting[draw.below(fitting.len())];
         let turn = draw.below(8);
         let on_top = draw.uniform() < ON_TOP;
+        let crossed = !on_top && draw.uniform() < CROSSED;
         for _ in 0..TRIES {
             let at = draw.below(label.len());
-            if let Some(places) = places(ground, piece, turn, at) {
+            let at =
+                if crossed { start_under(ground, piece, turn, at, &label, draw) } else { Some(at) };
+            if let Some(places) = at.and_then(|at| places(ground, piece, turn, at)) {
                 let name = first + 1 + k as u16;
                 put(ground, piece, &places, name, on_top, &mut object, &mut label);
                 break;
@@ -134,6 +149,25 @@ pub fn strew(
         }
     }
     Target::of(object, label, ground.width)
+}
+
+/// The first pixel of a piece some part of which comes to lie under the object at `at`; none where
+/// there is no object, or it would lie outside the picture.
+fn start_under(
+    ground: &Ground,
+    piece: &Cutting,
+    turn: usize,
+    at: usize,
+    label: &[u16],
+    draw: &mut Random,
+) -> Option<usize> {
+    if label[at] == 0 {
+        return None;
+    }
+    let part = (0..TRIES).map(|_| draw.below(piece.share.len())).find(|k| piece.share[*k] > 0.5)?;
+    let [x, y] = piece.turned(turn, part);
+    let (x0, y0) = ((at % ground.width).checked_sub(x)?, (at / ground.width).checked_sub(y)?);
+    Some(y0 * ground.width + x0)
 }
 
 /// Where each pixel of the piece goes when its first pixel comes to lie at `at`, after a turn by
@@ -148,9 +182,7 @@ fn places(ground: &Ground, piece: &Cutting, turn: usize, at: usize) -> Option<Ve
     }
     let out: Vec<usize> = (0..pw * ph)
         .map(|i| {
-            let x = if turn & 1 == 0 { i % pw } else { pw - 1 - i % pw };
-            let y = if turn & 2 == 0 { i / pw } else { ph - 1 - i / pw };
-            let (x, y) = if turn & 4 == 0 { (x, y) } else { (y, x) };
+            let [x, y] = piece.turned(turn, i);
             (y0 + y) * w + x0 + x
         })
         .collect();
