@@ -200,7 +200,7 @@ impl Place {
 }
 
 /// Points along a side of the lattice in [`corners_through`].
-const LATTICE: usize = 6;
+const LATTICE: usize = 8;
 
 /// The corners of a symbol seen through a lens, from those of the homography that fits it best in
 /// the photograph.
@@ -210,17 +210,20 @@ const LATTICE: usize = 6;
 /// out is, but for terms of second order, the true one: the bend's remainder is orthogonal to
 /// homographies either way.
 pub fn corners_through(corners: &[Px; 4], lens: &Lens) -> [Px; 4] {
+    if lens.k1 == 0.0 {
+        return *corners;
+    }
     let unit = [[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]];
     let lattice: Vec<[f64; 2]> = (0..LATTICE * LATTICE)
-        .map(|k| [k % LATTICE, k / LATTICE].map(|v| v as f64 / (LATTICE - 1) as f64))
+        .map(|k| [k % LATTICE, k / LATTICE].map(|v| (v as f64 + 0.5) / LATTICE as f64))
         .collect();
     let straight = frame::homography(&unit, corners).and_then(|h| {
         let ideal: Vec<Px> = lattice.iter().map(|p| lens.undistort(frame::apply(&h, *p))).collect();
         frame::homography(&lattice, &ideal)
     });
     match straight {
-        Some(h) if lens.k1 != 0.0 => unit.map(|p| lens.distort(frame::apply(&h, p))),
-        _ => *corners,
+        Some(h) => unit.map(|p| lens.distort(frame::apply(&h, p))),
+        None => *corners,
     }
 }
 

@@ -307,3 +307,104 @@ pub fn link(
     }
     out.into_iter().flatten().collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::network::{Output, Samples, Training};
+    use crate::segment::Plane;
+    use crate::segment::split::owners;
+
+    const SIZE: usize = 120;
+
+    /// A plain picture at four pixels a millimetre.
+    fn work() -> Work {
+        let plane = |v: f32| Plane::filled(SIZE, SIZE, v);
+        Work {
+            factor: 1,
+            origin: [0, 0],
+            l: plane(50.0),
+            a: plane(0.0),
+            b: plane(20.0),
+            rg: plane(0.0),
+            bg: plane(0.0),
+            px_per_mm: 4.0,
+        }
+    }
+
+    fn region(on: impl Fn(f64, f64) -> bool) -> Region {
+        let mut runs = Vec::new();
+        for y in 0..SIZE {
+            let hits: Vec<usize> = (0..SIZE).filter(|x| on(*x as f64, y as f64)).collect();
+            if let (Some(a), Some(b)) = (hits.first(), hits.last()) {
+                runs.push((y as u32, *a as u32, *b as u32 + 1));
+            }
+        }
+        let area = runs.iter().map(|r| (r.2 - r.1) as usize).sum();
+        Region { runs, area }
+    }
+
+    /// A stalk with a berry across its middle, and a bar elsewhere that points at neither.
+    fn scene() -> Vec<Region> {
+        vec![
+            region(|x, y| (5.0..35.0).contains(&x) && (56.0..64.0).contains(&y)),
+            region(|x, y| (x - 60.0).hypot(y - 60.0) < 25.0),
+            region(|x, y| (85.0..115.0).contains(&x) && (56.0..64.0).contains(&y)),
+            region(|x, y| (85.0..93.0).contains(&x) && (5.0..35.0).contains(&y)),
+        ]
+    }
+
+    #[test]
+    fn ends_under_a_berry_point_at_each_other() {
+        let (regions, work) = (scene(), work());
+        let found = candidates(&regions, &work, &owners(&regions, &work));
+        assert!(found.iter().all(|c| c.first != 1 && c.second != 1), "a whole berry is no part");
+        let of = |a: usize, b: usize| {
+            found.iter().find(|c| (c.first, c.second) == (a, b)).map(|c| c.features)
+        };
+        let ends = of(0, 2).unwrap();
+        // From the last pixel of one end to the first of the other: 51 px.
+        assert!((ends[0] - 51.0 / 4.0).abs() < 1e-4, "{ends:?}");
+        assert!(ends[1] < 0.05 && ends[2] > 0.9, "the berry covers what lies between: {ends:?}");
+        assert!(ends[4..7].iter().all(|v| *v > 0.99), "all in one line: {ends:?}");
+        // Eight pixels thick, but for the end's round cut.
+        assert!((ends[9] - 2.0).abs() < 0.02 && ends[11] < 1e-4, "{ends:?}");
+        let beside = of(2, 3).unwrap();
+        assert!(beside[1] > 0.9 && beside[6] < 0.01, "{beside:?}");
+    }
+
+    /// A judge that says the same of everything: its weights decay, its bias does not.
+    fn always(answer: f32) -> Network {
+        let samples = Samples {
+            inputs: (0..4 * LINK_FEATURES).map(|k| (k % 7) as f32).collect(),
+            targets: vec![answer; 4],
+            weights: vec![1.0; 4],
+        };
+        let how = Training {
+            epochs: 400,
+            rate: 0.05,
+            batch: 4,
+            decay: 1.0,
+            seed: 1,
+            output: Output::Logistic,
+            ranks: true,
+        };
+        Network::train(&samples, LINK_FEATURES, &[2], how, |_, _| {})
+    }
+
+    #[test]
+    fn linked_parts_are_one_region_in_raster_order() {
+        let (regions, work) = (scene(), work());
+        let all = candidates(&regions, &work, &owners(&regions, &work));
+        let ends: Vec<Candidate> =
+            all.iter().filter(|c| (c.first, c.second) == (0, 2)).cloned().collect();
+        let apart = link(scene(), &ends, &always(0.0), 0.5);
+        assert_eq!(apart.len(), 4);
+        let linked = link(scene(), &ends, &always(1.0), 0.5);
+        assert_eq!(linked.len(), 3);
+        assert_eq!(linked[0].area, regions[0].area + regions[2].area);
+        assert!(linked[0].runs.is_sorted());
+        assert_eq!(linked[1].runs, regions[1].runs);
+        assert_eq!(linked[2].runs, regions[3].runs);
+    }
+}

@@ -225,3 +225,103 @@ fn put(
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::segment::floor::Floor;
+    use crate::segment::work::{self, Work};
+    use crate::segment::{Plane, Prepared};
+
+    const SIZE: usize = 60;
+    const FLOOR: [f32; 3] = [0.5; 3];
+    const WOOD: [f32; 3] = [0.2, 0.15, 0.1];
+
+    fn planes(rgb: impl Fn(usize) -> [f32; 3], n: usize) -> [Plane; 5] {
+        std::array::from_fn(|c| Plane {
+            width: n,
+            height: n,
+            data: (0..n * n).map(|i| work::values(rgb(i))[c]).collect(),
+        })
+    }
+
+    /// A bar of wood on a grey floor, with a little shade below it.
+    fn lesson() -> Lesson {
+        let on = |i: usize| (20..40).contains(&(i % SIZE)) && (28..34).contains(&(i / SIZE));
+        let shaded = |i: usize| (20..40).contains(&(i % SIZE)) && i / SIZE == 34;
+        let colour = |i: usize| match (on(i), shaded(i)) {
+            (true, _) => WOOD,
+            (false, true) => FLOOR.map(|v| 0.5 * v),
+            (false, false) => FLOOR,
+        };
+        let [l, a, b, rg, bg] = planes(colour, SIZE);
+        let work = Work { factor: 1, origin: [0, 0], l, a, b, rg, bg, px_per_mm: 4.0 };
+        let floor =
+            Floor { cell: 4, planes: planes(|_| FLOOR, SIZE / 4), bare: vec![true; 15 * 15] };
+        let object = (0..SIZE * SIZE).map(|i| f32::from(on(i))).collect();
+        let label = (0..SIZE * SIZE).map(|i| 7 * u16::from(on(i))).collect();
+        let target = Target::of(object, label, SIZE);
+        let prepared = Prepared { work, allowed: vec![true; SIZE * SIZE], floor };
+        Lesson { prepared, target, debris: vec![7] }
+    }
+
+    fn near(a: [f32; 3], b: [f32; 3]) -> bool {
+        (0..3).all(|c| (a[c] - b[c]).abs() < 0.01)
+    }
+
+    #[test]
+    fn a_piece_goes_under_a_berry_and_keeps_its_colour() {
+        let cuttings = cuttings(&lesson());
+        let [piece] = &cuttings[..] else { panic!("one piece of debris") };
+        let covered = piece.share.iter().filter(|s| **s == 1.0).count();
+        assert_eq!(covered, 20 * 6);
+        // A berry in the middle of a lighter floor.
+        let berry = |i: usize| (i % SIZE).abs_diff(30).pow(2) + (i / SIZE).abs_diff(30).pow(2) < 64;
+        let (skin, white) = ([0.05, 0.04, 0.1], [0.8; 3]);
+        let shade = vec![1.0; SIZE * SIZE];
+        let allowed = vec![true; SIZE * SIZE];
+        let mut ground = Ground {
+            rgb: (0..SIZE * SIZE).map(|i| if berry(i) { skin } else { white }).collect(),
+            floor: vec![white; SIZE * SIZE],
+            shade: &shade,
+            allowed: &allowed,
+            width: SIZE,
+            px_per_mm: 4.0,
+        };
+        let mut object: Vec<f32> = (0..SIZE * SIZE).map(|i| f32::from(berry(i))).collect();
+        let mut label: Vec<u16> = (0..SIZE * SIZE).map(|i| u16::from(berry(i))).collect();
+        let spots = places(&ground, piece, 0, 9 * SIZE + 9).unwrap();
+        put(&mut ground, piece, &spots, 2, false, &mut object, &mut label);
+        let mut shaded = 0;
+        for (i, name) in label.iter().enumerate() {
+            match name {
+                1 => assert!(berry(i) && near(ground.rgb[i], skin)),
+                2 => assert!(!berry(i) && near(ground.rgb[i], WOOD) && object[i] == 1.0),
+                _ => shaded += usize::from(!near(ground.rgb[i], white)),
+            }
+        }
+        let wood = label.iter().filter(|l| **l == 2).count();
+        assert!(wood > 0 && wood < 20 * 6, "{wood} pixels of wood beside the berry");
+        assert!(shaded > 0, "its shade comes along");
+        // On top, all of it is seen.
+        put(&mut ground, piece, &spots, 3, true, &mut object, &mut label);
+        assert_eq!(label.iter().filter(|l| **l == 3).count(), 20 * 6);
+    }
+
+    #[test]
+    fn turns_keep_a_piece_whole_and_inside() {
+        let cuttings = cuttings(&lesson());
+        let piece = &cuttings[0];
+        for turn in 0..8 {
+            let mut seen: Vec<usize> = (0..piece.share.len())
+                .map(|i| {
+                    let [x, y] = piece.turned(turn, i);
+                    y * 1000 + x
+                })
+                .collect();
+            seen.sort_unstable();
+            seen.dedup();
+            assert_eq!(seen.len(), piece.share.len());
+        }
+    }
+}
