@@ -125,6 +125,21 @@ fn photographs_are_sent_told_of_and_not_lost() {
     browser.wait("document.querySelectorAll('.tray-tile img').length === 2");
     browser.look_at("photographs", "#add");
 
+    // Another photograph of a tray that is in takes its place only with a reason.
+    let again = bench.path("again.jpg");
+    image::open(sample("black-unsorted-1.jpg")).expect("photograph").save(&again).expect("copy");
+    browser.choose("#files", &[&again]);
+    let row =
+        "[...document.querySelectorAll('.job')].find((j) => j.textContent.includes('again.jpg'))";
+    browser.wait(&format!("{row}?.textContent.includes('It takes its place')"));
+    browser.picture("photographs-again");
+    browser.value(&format!("{row}.querySelector('button.main').click()"));
+    browser.fill("dialog input", "a leaf lay over half of it");
+    browser.click("dialog .main");
+    browser.wait(&format!("{row}?.textContent.includes('tray 1 of UNSORTED')"));
+    let history = bench.get(&format!("/api/loads/{LOAD}/history"));
+    assert_eq!(history["entries"][0]["why"], "a leaf lay over half of it");
+
     // The program is gone: the photograph waits here, even over a reload of the page.
     bench.kill();
     browser.wait("!document.querySelector('#offline').hidden");
@@ -320,7 +335,7 @@ fn smoothness(browser: &Browser, id: u64) {
            done((f.length - 1) * 1000 / (f.at(-1).at - f[0].at));
          })()",
     );
-    println!(
+    eprintln!(
         "tray of {} objects: {:.0} frames a second",
         objects(browser),
         told.as_f64().unwrap_or(0.0)
@@ -497,7 +512,7 @@ fn streams_and_what_if_follow_at_once() {
     browser.wait(&format!("{ringed} > {at_half}"));
     let took =
         number(&browser, "Number(document.querySelector('#what-if-figures').dataset.milliseconds)");
-    println!("what-if: {took:.0} ms from slider to figures");
+    eprintln!("what-if: {took:.0} ms from slider to figures");
     browser.picture("what-if-moved");
     quiet(&browser, &[]);
 }

@@ -18,6 +18,13 @@ const CHROMEDRIVER: &str = "/usr/bin/chromedriver";
 const PATIENCE: Duration = Duration::from_secs(30);
 /// The key by which WebDriver names an element in JSON (section 12 of the Recommendation).
 const ELEMENT: &str = "element-6066-11e4-a52e-4f735466cecf";
+const ALL_RULES: &str = "['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa']";
+const COLOUR_RULES: &str = "{ type: 'rule', values: ['color-contrast'] }";
+/// What can be pressed and is smaller than 44 by 44 CSS pixels (WCAG 2.1, success criterion 2.5.5);
+/// boxes and dots to tick are pressed by their labels. Half a pixel is rounding.
+const SMALL: &str = "[...document.querySelectorAll('button, .button, nav a, .tray-tile, .load-line, summary, select, textarea, label:has(input), input:not([type=checkbox], [type=radio], [type=file])')]
+  .filter((e) => { const r = e.getBoundingClientRect(); return e.checkVisibility() && r.width > 2 && (r.width < 43.5 || r.height < 43.5); })
+  .map((e) => e.outerHTML.slice(0, 200))";
 const AXE: &str = include_str!("../data/axe.min.js");
 
 /// Keys as WebDriver writes them (section 17.4.2).
@@ -307,22 +314,26 @@ impl Browser {
                     self.value("document.documentElement.clientWidth"),
                 );
                 assert!(inner.as_f64() <= outer.as_f64(), "{name} {shape}: wider than its window");
+                let small = self.value(SMALL);
+                assert_eq!(small, json!([]), "{name} {shape}: too small for a wet finger");
             }
-            let broken = self.accessibility();
+            // All rules in light; in dark the one that colours bear on.
+            let rules = if scheme == "light" { ALL_RULES } else { COLOUR_RULES };
+            let broken = self.accessibility(rules);
             assert!(broken.is_empty(), "{name}, {scheme}: {broken:#?}");
         }
     }
 
-    fn accessibility(&self) -> Vec<String> {
+    fn accessibility(&self, rules: &str) -> Vec<String> {
         if !self.value("Boolean(window.axe)").as_bool().unwrap_or(false) {
             self.run(&format!("{AXE}\n;return 1"), &[]);
         }
-        let found = self.run_async(
+        let found = self.run_async(&format!(
             "const done = arguments[0];
-             axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa'] })
+             axe.run(document, {{ runOnly: {rules} }})
                .then((r) => done(r.violations.map((v) => v.id + ': ' + v.nodes.map((n) => n.html + ' ' + n.failureSummary).join(' | '))))
-               .catch((e) => done(['axe: ' + e]))",
-        );
+               .catch((e) => done(['axe: ' + e]))"
+        ));
         let found = found.as_array().cloned().unwrap_or_default();
         found.iter().map(|v| v.as_str().unwrap_or_default().to_owned()).collect()
     }
