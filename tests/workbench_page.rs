@@ -441,6 +441,7 @@ fn two_parties_review_settle_and_accept() {
         browser.wait(&format!("!document.querySelector('[data-accept={party}]')"));
     }
     browser.says("#ended", "frozen");
+    browser.says("#state", "closed");
     browser.look("agreed");
 
     // Each leaves with a receipt that the program itself checks, offline.
@@ -457,7 +458,7 @@ fn two_parties_review_settle_and_accept() {
     // The load is closed everywhere.
     turn(&browser, &format!("#/load/{LOAD}"));
     browser.says("#state", "closed");
-    assert_eq!(browser.value("document.querySelector('#add').hidden"), json!(true));
+    browser.wait("document.querySelector('#add')?.hidden");
 }
 
 #[test]

@@ -51,6 +51,7 @@ export async function show(main, name) {
         });
       }
       if (closed) return;
+      if (Boolean(next.closed) !== Boolean(load.closed)) frame(main, next, "/parties").replaceWith(body);
       // Both together: what is on the screen can be pressed while the next is fetched.
       [load, agreement] = [next, found];
       paint();

@@ -246,6 +246,8 @@ export async function show(main, id) {
   function select(list) {
     selected = list;
     view.select(list);
+    // The answers stand at the top of the panel.
+    if (list.length) side.scrollTop = 0;
     paintChosen();
     paintTools();
   }
