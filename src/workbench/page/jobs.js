@@ -2,7 +2,7 @@
 
 import { call, get, hear, post, who } from "./api.js";
 import { announce, ask, askWords, button, choice, field, h, put, toast } from "./dom.js";
-import { megabytes, plural } from "./format.js";
+import { megabytes, plural, sentence } from "./format.js";
 import * as outbox from "./outbox.js";
 
 const STEPS = { decode: "opening", marks: "finding the tiles", floor: "finding the tray", segment: "finding the objects", checks: "checking", measure: "measuring", classify: "judging" };
@@ -36,7 +36,7 @@ const findingLines = (findings) =>
   findings
     .filter((f) => f.severity !== "fine")
     .sort((a, b) => WEIGHT[a.severity] - WEIGHT[b.severity])
-    .map((f) => h("p", { class: f.severity === "refusal" ? "trouble" : "caution" }, h("b", {}, f.severity === "refusal" ? "Retake: " : "Beware: "), f.message, f.todo ? `: ${f.todo}` : ""));
+    .map((f) => h("p", { class: f.severity === "refusal" ? "trouble" : "caution" }, h("b", {}, f.severity === "refusal" ? "Retake: " : "Beware: "), `${sentence(f.message)}.`, f.todo ? ` ${sentence(f.todo)}.` : ""));
 
 /** A list that keeps itself true. `load`: the load whose page it stands on, or null for all. */
 export function jobList(load, lots) {
@@ -152,7 +152,7 @@ export function jobList(load, lots) {
         !ENDED.includes(job.state) && h("progress", { max: job.of || 7, value: job.done || 0, "aria-label": `Progress of ${job.name}` }),
       ),
       h("div", { class: "row" }, buttons),
-      (problems.length > 0 || became?.todo) && h("div", { class: "more" }, problems, became?.todo && h("p", { class: "soft" }, became.todo)),
+      (problems.length > 0 || became?.todo) && h("div", { class: "more" }, problems, became?.todo && h("p", { class: "soft" }, sentence(became.todo))),
     );
     return row(job.job);
   }
