@@ -6,7 +6,7 @@ import { look } from "./look.js";
 import { percent, range } from "./format.js";
 
 /** Steps of 1, 2 or 5 that part `low`..`high` into about `count`. */
-export function ticks(low, high, count = 5) {
+function ticks(low, high, count = 5) {
   const span = high - low || 1;
   const raw = span / count;
   const power = 10 ** Math.floor(Math.log10(raw));

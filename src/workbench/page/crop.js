@@ -4,7 +4,7 @@
 import { h, s } from "./dom.js";
 
 /** The square of photograph pixels that the server's crop shows: a third more than the object. */
-export function squareOf([x, y, w, h]) {
+function squareOf([x, y, w, h]) {
   const side = Math.floor(Math.max(w, h) * 1.3 + 8);
   const from = (low, size) => Math.floor((2 * low + size) / 2) - Math.floor(side / 2);
   return { x: from(x, w), y: from(y, h), side };

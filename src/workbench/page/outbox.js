@@ -107,7 +107,7 @@ function upload(item) {
 }
 
 /** Sends what waits, one after another. */
-export async function pump() {
+async function pump() {
   if (sending) return;
   sending = true;
   clearTimeout(timer);

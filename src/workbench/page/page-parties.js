@@ -1,6 +1,6 @@
 // Two parties: each reviews blind, then they compare, settle what differs and accept, or do not agree.
 
-import { get, hear, loadPath, movedOn, part, post, who } from "./api.js";
+import { get, hear, loadPath, movedOn, post, who } from "./api.js";
 import { ask, askWords, button, choice, errorBox, field, h, put, toast } from "./dom.js";
 import { fixed, money, percent, plural, range, share, when } from "./format.js";
 import { fetchLoad, frame, inOrder, massTable, shareTable } from "./load-frame.js";

@@ -5,7 +5,7 @@ import { announce, button, errorBox, h, put } from "./dom.js";
 import { Edits, editWords } from "./edits.js";
 import { plural, share } from "./format.js";
 import { keyName, useKeys } from "./keys.js";
-import { OUTCOMES, look, named, sign } from "./look.js";
+import { OUTCOMES, look, sign } from "./look.js";
 import { tagWords } from "./page-tray.js";
 import { bitmapOf, fetchTray, withRings } from "./tray-data.js";
 

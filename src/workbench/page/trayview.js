@@ -43,7 +43,6 @@ export class TrayView {
     this.selected = new Set();
     this.hovered = null;
     this.ringed = null;
-    this.dimmed = null;
     this.outlines = true;
     this.drawn = [];
     this.view = { scale: 0, x: 0, y: 0 };
@@ -87,7 +86,6 @@ export class TrayView {
       const shape = old && old.key === key ? old : { key, path: pathOf(o.rings), box: boxOf(o.rings) };
       shape.class = o.class;
       shape.object = o.object;
-      shape.tagged = o.tagged;
       this.shapes.set(o.object, shape);
     }
     if (this.hovered !== null && !this.shapes.has(this.hovered)) this.hovered = null;
