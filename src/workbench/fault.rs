@@ -122,6 +122,19 @@ impl From<LedgerError> for Fault {
     }
 }
 
+/// Words of the library without what only the command line can do: `; put the tiles flat, or give
+/// the scale (--px-per-mm 7.8)` ends after `flat`.
+pub fn for_the_page(words: &str) -> String {
+    let Some(flag) = words.find("--") else { return words.to_owned() };
+    let before = &words[..flag];
+    // The advice that the flag is in begins at the last of these before it; a choice of several begins
+    // at its first.
+    let choice = before.find(", or give");
+    let marks = [": give ", "; ", " ("].iter().filter_map(|mark| before.rfind(mark));
+    let cut = choice.or_else(|| marks.max());
+    cut.map_or(words, |at| &words[..at]).to_owned()
+}
+
 /// The JSON body of a change.
 pub struct Said<T>(pub T);
 
@@ -165,5 +178,36 @@ impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Asked<T> {
             Ok(Query(asked)) => Ok(Asked(asked)),
             Err(e) => Err(Fault::wrong(format!("the query is not what it must be: {e}"))),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn flags_of_the_command_line_are_left_out() {
+        for (words, wanted) in [
+            ("out of focus; wipe the lens", "out of focus; wipe the lens"),
+            (
+                "no scale: 1 of the four tiles could be read; put the tiles flat in the tray's corners, or \
+                 give the tray's inner size (--tray 330x250) or the scale (--px-per-mm 7.8)",
+                "no scale: 1 of the four tiles could be read; put the tiles flat in the tray's corners",
+            ),
+            ("fruit not told apart: give --fruit", "fruit not told apart"),
+            ("print a clean slip, or give measured patches (--patches)", "print a clean slip"),
+        ] {
+            assert_eq!(for_the_page(words), wanted);
+        }
+    }
+
+    #[test]
+    fn a_fault_is_one_line_with_its_advice_apart() {
+        let fault = Fault::failed("a\nb  c");
+        assert_eq!(fault.error, "a b c");
+        let refused = crate::ledger::LedgerError::from(Refusal::LoadExists("X".into()));
+        let fault = Fault::from(refused);
+        assert_eq!(fault.status, StatusCode::CONFLICT);
+        assert!(!fault.error.contains('`') && fault.todo.is_empty(), "{fault:?}");
     }
 }

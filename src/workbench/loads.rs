@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-use super::fault::{Asked, Fault, Said};
+use super::fault::{Asked, Fault, Said, for_the_page};
 use super::{Bench, MAX_PHOTO_BYTES, blocking, events, signed};
 use crate::classify::Class;
 use crate::dossier::{self, Dossier, LotDossier};
@@ -23,7 +23,7 @@ use crate::load::{GroupFigures, LotFigures, REJECTS, Share};
 use crate::plan::{self, PlanSettings};
 use crate::receipt;
 use crate::report::dossier::said;
-use crate::report::text::DISCLAIMER;
+use crate::report::text::{DISCLAIMER, plural};
 use crate::terms::{self, Decimal};
 
 /// Words that the page offers as tags; a person may write others.
@@ -440,7 +440,8 @@ pub fn load_json(bench: &Bench, ledger: &Ledger, load: &str) -> Result<Value, Fa
     let unfinished: Vec<Value> = bench.queue.unfinished_of(load);
     let mut todo = to_do(&record, &dossier);
     if !unfinished.is_empty() {
-        let words = format!("{} photographs are not worked on yet", unfinished.len());
+        let photographs = plural(unfinished.len(), "photograph");
+        let words = format!("{photographs} not worked on yet");
         todo.push(json!({"what": "photograph", "words": words, "lot": null, "trays": []}));
     }
     Ok(json!({
@@ -458,7 +459,7 @@ pub fn load_json(bench: &Bench, ledger: &Ledger, load: &str) -> Result<Value, Fa
         "no_verdict": dossier.no_verdict,
         "lots": record.lots.iter().map(lot_json).collect::<Vec<_>>(),
         "refused": record.refused.iter().map(|r| json!({
-            "lot": r.lot, "tray": r.tray, "photo": r.photo, "sha256": r.sha256, "reason": r.reason,
+            "lot": r.lot, "tray": r.tray, "photo": r.photo, "sha256": r.sha256, "reason": for_the_page(&r.reason),
             "at": r.stamp.at, "who": r.stamp.who,
         })).collect::<Vec<_>>(),
         "review": super::review::last_of(&record, ledger, bench)?,
@@ -572,8 +573,9 @@ fn to_do(record: &LoadRecord, dossier: &Dossier) -> Vec<Value> {
         for tray in &lot.trays {
             let uncertain = tray.objects.iter().filter(|o| is_uncertain(o)).count();
             if uncertain > 0 {
-                let words =
-                    format!("{} tray {}: {uncertain} objects are uncertain", lot.lot, tray.tray);
+                let are = if uncertain == 1 { "is" } else { "are" };
+                let objects = plural(uncertain, "object");
+                let words = format!("{} tray {}: {objects} {are} uncertain", lot.lot, tray.tray);
                 say("look", words, Some(&lot.lot), &[tray.tray], Some(tray.recorded.entry));
             }
         }

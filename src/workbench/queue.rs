@@ -9,6 +9,7 @@ use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
+use super::fault::for_the_page;
 use super::{Bench, lock, signed};
 use crate::finding::Finding;
 use crate::intake::{self, Became, Found, Said};
@@ -88,7 +89,8 @@ impl Job {
             .findings
             .iter()
             .map(|f| {
-                let (message, todo) = f.message.split_once("; ").unwrap_or((&f.message, ""));
+                let words = for_the_page(&f.message);
+                let (message, todo) = words.split_once("; ").unwrap_or((&words, ""));
                 json!({
                     "check": f.check, "severity": f.severity, "message": message, "todo": todo,
                     "value": f.value, "limit": f.limit, "unit": f.unit
@@ -373,6 +375,7 @@ fn one(
     }
     Ok(match became {
         Became::Recorded { load, lot, tray, objects, cautions } => {
+            let cautions: Vec<String> = cautions.iter().map(|c| for_the_page(c)).collect();
             let became = json!({
                 "status": "recorded", "load": load, "lot": lot, "tray": tray, "tray_id": id,
                 "objects": objects, "cautions": cautions, "entry": entry
@@ -383,7 +386,7 @@ fn one(
             (State::Known, json!({"status": "recorded-before", "what": what}))
         }
         Became::Refused { reason } => {
-            (State::Refused, json!({"status": "refused", "reason": reason}))
+            (State::Refused, json!({"status": "refused", "reason": for_the_page(&reason)}))
         }
         Became::NotRecorded { reason } => (State::NotRecorded, not_recorded(&reason)),
     })
@@ -407,5 +410,6 @@ const ADVICE: [(&str, &str); 6] = [
 fn not_recorded(reason: &str) -> Value {
     let cut = ADVICE.iter().find_map(|(mark, todo)| reason.find(mark).map(|at| (at, *todo)));
     let (reason, todo) = cut.map_or((reason, ""), |(at, todo)| (&reason[..at], todo));
+    let reason = for_the_page(reason);
     json!({"status": "not-recorded", "reason": reason, "todo": todo})
 }

@@ -122,6 +122,13 @@ fn columns() -> impl Iterator<Item = &'static Column> {
 
 /// A column's name as words: `inner_width_mm` is the inner width.
 fn label(column: &Column) -> String {
+    match column.name {
+        "hue_deg" => return "hue".to_owned(),
+        "lightness" => return "lightness L*".to_owned(),
+        "a" => return "green to red a*".to_owned(),
+        "b" => return "blue to yellow b*".to_owned(),
+        _ => {}
+    }
     let unit = column.unit.replace('²', "2");
     let name = column.name.strip_suffix(&format!("_{unit}")).unwrap_or(column.name);
     name.replace('_', " ")
