@@ -15,6 +15,7 @@ use crate::load::{
     join_coarse, share_of, validate, with_validation,
 };
 use crate::stats::{Interval, Level};
+use crate::streams::{Stream, StreamLot};
 use crate::terms::{self, Counted, Decimal, Measured, TermsVerdict};
 
 /// The lot whose figures the terms are applied to.
@@ -317,6 +318,19 @@ pub fn lots_of(ledger: &Ledger, load: &str) -> Result<Vec<Lot>, LedgerError> {
     let record = ledger.load(load)?;
     let beside = beside(ledger, &record)?;
     Ok(record.lots.iter().map(|lot| statistics(&record, lot, &beside)).collect())
+}
+
+/// The lots of a load that are streams of a sorter, by their names.
+///
+/// # Errors
+/// As [`lots_of`].
+pub fn streams_of(ledger: &Ledger, load: &str) -> Result<Vec<StreamLot>, LedgerError> {
+    let stream = |lot: &Lot| {
+        let name = lot.trays.first()?.lot.clone()?;
+        Stream::ALL.into_iter().find(|s| s.name().eq_ignore_ascii_case(name.trim()))
+    };
+    let lots = lots_of(ledger, load)?.into_iter();
+    Ok(lots.filter_map(|lot| Some(StreamLot { stream: stream(&lot)?, lot, fruit: None })).collect())
 }
 
 /// A lot as the statistics take it.

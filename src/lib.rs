@@ -27,6 +27,7 @@ pub mod refit;
 pub mod report;
 pub mod score;
 pub mod segment;
+pub mod sheet;
 pub mod sorter;
 pub mod stats;
 pub mod streams;

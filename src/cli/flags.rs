@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use super::ledger_flags::{LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs};
+use super::sheet_flags::SheetCommand;
 use super::streams_flags::{CompareArgs, StreamsArgs, WhatIfArgs};
 
 /// Turns photographs of sampled wine grapes on a tray into shares of sound, shriveled, underripe
@@ -59,6 +60,8 @@ pub enum Command {
     Compare(CompareArgs),
     /// Say what a sorter would do to a lot by a rule
     WhatIf(WhatIfArgs),
+    /// Make the agreement sheet that grower and winery sign, or check one
+    Sheet(SheetCommand),
     /// Compare the program with trays sorted by hand
     Validate(ValidateArgs),
     /// Print a completion script for a shell

@@ -17,6 +17,8 @@ mod progress;
 mod read;
 mod score;
 mod settings;
+mod sheet;
+pub mod sheet_flags;
 mod streams;
 pub mod streams_flags;
 mod terms;
@@ -72,6 +74,12 @@ impl Error {
     }
 }
 
+impl From<acinus::sheet::SheetError> for Error {
+    fn from(error: acinus::sheet::SheetError) -> Self {
+        Error::Failed(error.to_string())
+    }
+}
+
 impl From<PrintError> for Error {
     fn from(error: PrintError) -> Self {
         match error {
@@ -97,6 +105,7 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Streams(args) => streams::streams(args),
         Command::Compare(args) => streams::compare_lots(args),
         Command::WhatIf(args) => streams::what_if(args),
+        Command::Sheet(args) => sheet::run(args),
         Command::Validate(args) => validate::run(args),
         Command::Completions(args) => help_files::completions(args),
         Command::Man(args) => help_files::man(args),

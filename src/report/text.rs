@@ -143,7 +143,7 @@ fn notes(lot: &LotResult, figures: &LotFigures, run: &Run) -> Vec<String> {
 }
 
 /// `1 tray`, `2 trays`.
-pub(super) fn plural(n: usize, noun: &str) -> String {
+pub(crate) fn plural(n: usize, noun: &str) -> String {
     if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }
 

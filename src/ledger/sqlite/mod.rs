@@ -225,6 +225,39 @@ impl Books {
         read().map_err(|e| e.at(&self.path))
     }
 
+    /// One entry.
+    pub fn entry(&self, seq: u64) -> Result<Option<Entry>, LedgerError> {
+        entry_at(&self.db, seq).map_err(|e| e.at(&self.path))
+    }
+
+    /// The books as they were when entry `last` was the last one, written anew in memory.
+    pub fn as_of(&self, last: u64) -> Result<Books, LedgerError> {
+        let work = || -> Result<Books, LedgerError> {
+            let db = Connection::open_in_memory()?;
+            db.execute_batch(HISTORY)?;
+            db.execute_batch(TABLES)?;
+            let mut books = Books { db, path: self.path.clone() };
+            let mut statement = self.db.prepare_cached(sql("entries")?)?;
+            let mut rows = statement.query([0])?;
+            let tx = books.db.transaction()?;
+            let mut before: Option<Head> = None;
+            while let Some(row) = rows.next()? {
+                let entry = entry_of(row)?;
+                if entry.seq > last {
+                    break;
+                }
+                let event = entry
+                    .check(before.as_ref())
+                    .map_err(|fault| LedgerError::Entry { entry: entry.seq, fault })?;
+                put(&tx, &entry, &event)?;
+                before = Some(entry.head());
+            }
+            tx.commit()?;
+            Ok(books)
+        };
+        work().map_err(|e| e.at(&self.path))
+    }
+
     /// Journal mode, synchronous (2: FULL) and foreign keys, as SQLite tells them.
     #[cfg(test)]
     pub fn pragmas(&self) -> rusqlite::Result<(String, i64, i64)> {

@@ -255,6 +255,18 @@ impl Books {
         read().map_err(|e| e.at(&self.path))
     }
 
+    /// Who said an entry, when and why.
+    pub fn stamp(&self, entry: u64) -> Result<Stamp, LedgerError> {
+        stamp(self.db(), entry).map_err(|e| e.at(&self.path))
+    }
+
+    /// The last entry that bears on a load's figures.
+    pub fn last_bearing_on(&self, load: &str) -> Result<Option<u64>, LedgerError> {
+        one(self.db(), "last_bearing_on", [load], |r| number_if(r, 0))
+            .map(Option::flatten)
+            .map_err(|e| e.at(&self.path))
+    }
+
     /// Coefficients in force for a profile when an entry was made.
     pub fn mass_fit(&self, profile: &str, at: u64) -> Result<Option<MassFitRecord>, LedgerError> {
         let db = self.db();

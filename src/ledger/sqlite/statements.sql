@@ -7,6 +7,9 @@ VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
 SELECT seq, form, at, who, why, kind, body, previous, hash FROM entry WHERE seq > ?1 ORDER BY seq
 -- name: entry
 SELECT seq, form, at, who, why, kind, body, previous, hash FROM entry WHERE seq = ?1
+-- name: last_bearing_on
+SELECT max(seq) FROM entry WHERE kind <> 'sheet-issued'
+    AND (kind IN ('mass-fitted', 'hand-sorted') OR json_extract(body, '$.load') = ?1)
 -- name: stamp
 SELECT seq, at, who, why FROM entry WHERE seq = ?1
 

@@ -1,0 +1,106 @@
+//! `acinus sheet`.
+
+use acinus::report::files::write_atomically;
+use acinus::report::json;
+use acinus::sheet::verify::{State, Verified, verify};
+use acinus::sheet::{self, Settings, words};
+use serde::Serialize;
+
+use super::flags::Format;
+use super::load::open;
+use super::print_sheets::paper;
+use super::sheet_flags::{
+    Dates, Numbers, SheetCommand, SheetMakeArgs, SheetVerb, SheetVerifyArgs, Units,
+};
+use super::{Ending, Error, print};
+
+/// Makes or checks a sheet.
+pub fn run(args: &SheetCommand) -> Result<Ending, Error> {
+    match (&args.verb, &args.make) {
+        (Some(SheetVerb::Verify(args)), _) => check(args),
+        (None, Some(args)) => make(args),
+        (None, None) => Err(Error::Usage("name the load, and the file with --out".into())),
+    }
+}
+
+fn settings(args: &SheetMakeArgs) -> Settings {
+    Settings {
+        paper: paper(args.paper),
+        units: match args.units {
+            Units::Metric => words::Units::Metric,
+            Units::Us => words::Units::Us,
+        },
+        numbers: match args.numbers {
+            Numbers::Point => words::Numbers::Point,
+            Numbers::Comma => words::Numbers::Comma,
+        },
+        dates: match args.dates {
+            Dates::Iso => words::Dates::Iso,
+            Dates::DayFirst => words::Dates::DayFirst,
+            Dates::MonthFirst => words::Dates::MonthFirst,
+        },
+    }
+}
+
+#[derive(Serialize)]
+struct Issued<'a> {
+    file: String,
+    load: &'a str,
+    sha256: &'a str,
+    entries: u64,
+    head: &'a str,
+}
+
+fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
+    let ledger = open(&args.say.ledger)?;
+    let made = sheet::make(&ledger, &args.load, &settings(args))?;
+    write_atomically(&args.out, &made.pdf)?;
+    let issued = Issued {
+        file: args.out.display().to_string(),
+        load: &args.load,
+        sha256: &made.sha256,
+        entries: made.entries,
+        head: &made.head,
+    };
+    match args.say.format {
+        Format::Json => print(&json::to_bytes(&issued)?)?,
+        Format::Text => print(
+            format!(
+                "{}: the sheet of {} as of entry {}, SHA-256 {}\n",
+                issued.file, issued.load, issued.entries, issued.sha256
+            )
+            .as_bytes(),
+        )?,
+    }
+    Ok(Ending::AllDone)
+}
+
+fn check(args: &SheetVerifyArgs) -> Result<Ending, Error> {
+    let pdf = std::fs::read(&args.file)
+        .map_err(|e| Error::Failed(format!("{}: cannot be read: {e}", args.file.display())))?;
+    let ledger = open(&args.ledger)?;
+    let found = verify(&pdf, &ledger)
+        .map_err(|e| Error::Failed(format!("{}: {e}", args.file.display())))?;
+    match args.format {
+        Format::Json => print(&json::to_bytes(&found)?)?,
+        Format::Text => print(told(args, &found).as_bytes())?,
+    }
+    Ok(if found.holds() { Ending::AllDone } else { Ending::SomeLeftOut })
+}
+
+fn told(args: &SheetVerifyArgs, found: &Verified) -> String {
+    let mut out = format!("{}: the sheet of {}\n", args.file.display(), found.load);
+    for c in &found.checked {
+        let word = match c.state {
+            State::Holds => "holds",
+            State::Fails => "FAILS",
+            State::NotTold => "not told",
+        };
+        out.push_str(&format!("  {word:<9}{}\n", c.words));
+    }
+    out.push_str(match found.holds() {
+        true => "Nothing that was checked fails.\n",
+        false => "THE SHEET DOES NOT HOLD.\n",
+    });
+    out
+}

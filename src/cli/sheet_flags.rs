@@ -1,0 +1,117 @@
+//! Flags of `sheet`.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand, ValueEnum};
+
+use super::flags::{Format, Paper};
+use super::ledger_flags::{LedgerArgs, SayArgs};
+
+/// Makes the agreement sheet of a load, a PDF of at most three pages that grower and winery sign, with
+/// every figure inside it for programs. Of an open load it is a draft. The SHA-256 of a closed load's
+/// sheet goes into the ledger.
+#[derive(Debug, Args)]
+#[command(
+    args_conflicts_with_subcommands = true,
+    subcommand_negates_reqs = true,
+    after_help = "Examples:\n  \
+    acinus sheet HV-0417 --out HV-0417.pdf\n  \
+    acinus sheet HV-0417 --out HV-0417.pdf --paper letter --units us --dates month-first\n  \
+    acinus sheet verify HV-0417.pdf"
+)]
+pub struct SheetCommand {
+    /// Checking instead of making
+    #[command(subcommand)]
+    pub verb: Option<SheetVerb>,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub make: Option<SheetMakeArgs>,
+}
+
+/// What can be done with a sheet that was made.
+#[derive(Debug, Subcommand)]
+pub enum SheetVerb {
+    /// Tell whether a sheet is what the ledger and the photographs say
+    Verify(SheetVerifyArgs),
+}
+
+/// How a sheet is made.
+#[derive(Debug, Args)]
+pub struct SheetMakeArgs {
+    /// The load
+    #[arg(value_name = "LOAD")]
+    pub load: String,
+
+    /// File to write
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+
+    /// Size of the pages
+    #[arg(long, value_enum, default_value_t = Paper::A4)]
+    pub paper: Paper,
+
+    /// Units of masses and temperatures
+    #[arg(long, value_enum, default_value_t = Units::Metric)]
+    pub units: Units,
+
+    /// How fractions are written
+    #[arg(long, value_enum, default_value_t = Numbers::Point)]
+    pub numbers: Numbers,
+
+    /// How days are written
+    #[arg(long, value_enum, default_value_t = Dates::Iso)]
+    pub dates: Dates,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub say: SayArgs,
+}
+
+/// Reads the figures inside the file and holds them, the ledger's head and every photograph against
+/// the ledger; then makes the sheet again and compares the bytes. Ends with 1 if something does not
+/// hold.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  acinus sheet verify HV-0417.pdf --ledger cellar.sqlite")]
+pub struct SheetVerifyArgs {
+    /// The PDF
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub ledger: LedgerArgs,
+
+    /// What to print
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+}
+
+/// Units of masses and temperatures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// Kilograms, grams, °C
+    Metric,
+    /// Short tons of 2000 lb, pounds, ounces, °F
+    Us,
+}
+
+/// How fractions are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Numbers {
+    /// 11 450.5
+    Point,
+    /// 11 450,5
+    Comma,
+}
+
+/// How days are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Dates {
+    /// 2026-11-25
+    Iso,
+    /// 25.11.2026
+    DayFirst,
+    /// 11/25/2026
+    MonthFirst,
+}
