@@ -7,7 +7,9 @@ use serde::Serialize;
 
 use crate::classify::Class;
 use crate::ledger::event::{Delivery, FreeJuice, PlannedTray, SamplingPoint, Wetness, Word as _};
-use crate::ledger::record::{LoadRecord, LotRecord, RefusedRecord, ReplacedRecord, Stamp};
+use crate::ledger::record::{
+    LoadRecord, LotRecord, RefusedRecord, ReplacedRecord, Stamp, TrayRecord,
+};
 use crate::ledger::{Ledger, LedgerError, canonical};
 use crate::load::{
     Audit, Basis, CoarseDebris, Correction, Drawn, Item, JoinedShare, Lot, LotFigures, LotSettings,
@@ -149,7 +151,36 @@ pub fn of_load(ledger: &Ledger, load: &str) -> Result<Dossier, LedgerError> {
     Ok(dossier)
 }
 
-fn beside(ledger: &Ledger, record: &LoadRecord) -> Result<Beside, LedgerError> {
+/// One tray of a load by itself, as if it were the lot; none when the load has no such tray.
+///
+/// # Errors
+/// [`LedgerError`] when the ledger cannot be read.
+pub fn of_tray(
+    ledger: &Ledger,
+    record: &LoadRecord,
+    entry: u64,
+) -> Result<Option<LotDossier>, LedgerError> {
+    let own = |t: &&TrayRecord| t.recorded.entry == entry;
+    let found = record.lots.iter().find_map(|l| Some((l, l.trays.iter().find(own)?)));
+    let Some((lot, tray)) = found else { return Ok(None) };
+    let alone = LotRecord {
+        lot: lot.lot.clone(),
+        sampling_point: lot.sampling_point,
+        plan: None,
+        trays: vec![tray.clone()],
+        replaced: Vec::new(),
+        coarse: None,
+        draws: Vec::new(),
+        parties: Vec::new(),
+    };
+    Ok(Some(lot_dossier(record, &alone, &beside(ledger, record)?)))
+}
+
+/// What of the ledger bears on a load beside its own record.
+///
+/// # Errors
+/// [`LedgerError`] when the ledger cannot be read.
+pub fn beside(ledger: &Ledger, record: &LoadRecord) -> Result<Beside, LedgerError> {
     // A closed load keeps the figures of its close.
     let at = record.closed.as_ref().map_or(u64::MAX, |c| c.entry);
     let mut beside = Beside::default();
@@ -415,7 +446,9 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
             ));
         }
     }
-    for draw in lot.draws.iter().filter(|d| d.reviewed.is_none()) {
+    // Objects that both parties look at, or looked at, are no review that was forgotten.
+    let by_parties = |entry: u64| lot.parties.iter().any(|p| p.draw.drawn.entry == entry);
+    for draw in lot.draws.iter().filter(|d| d.reviewed.is_none() && !by_parties(d.drawn.entry)) {
         cautions.push(format!(
             "{} objects were drawn for review (entry {}) and never reviewed",
             draw.objects.len(),

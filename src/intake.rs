@@ -94,21 +94,41 @@ pub fn read(
     archive: &Archive,
     known: impl Fn(&str) -> Result<PhotoState, LedgerError>,
 ) -> Result<Found, LedgerError> {
-    let sha256 = sha256_hex(bytes);
-    if let PhotoState::Tray(words) = known(&sha256)? {
+    if let PhotoState::Tray(words) = known(&sha256_hex(bytes))? {
         return Ok(Found::Known(words));
     }
+    let stem = stem(name);
+    let reading = pipeline::read_tray(&stem, bytes, profile, settings);
+    found(name, bytes, said, reading.as_ref().map(|(_, reading)| reading), archive)
+}
+
+/// A file's name without its ending: what a reading is called by.
+pub fn stem(name: &str) -> String {
+    std::path::Path::new(name).file_stem().unwrap_or_default().to_string_lossy().into_owned()
+}
+
+/// What a photograph's reading comes to, its file and outlines kept in the archive.
+///
+/// # Errors
+/// [`LedgerError`] when the archive cannot be used.
+pub fn found(
+    name: &str,
+    bytes: &[u8],
+    said: &Said,
+    reading: Result<&TrayReading, &pipeline::Error>,
+    archive: &Archive,
+) -> Result<Found, LedgerError> {
+    let sha256 = sha256_hex(bytes);
     let photo = |taken: Option<String>| -> Result<PhotoKept, LedgerError> {
         archive.keep(bytes)?;
         let (sha256, name) = (sha256.clone(), name.to_owned());
         Ok(PhotoKept { sha256, bytes: bytes.len() as u64, name, taken })
     };
-    let stem = std::path::Path::new(name).file_stem().unwrap_or_default().to_string_lossy();
-    let reading = match pipeline::read_tray(&stem, bytes, profile, settings) {
-        Ok((_, reading)) => reading,
+    let reading = match reading {
+        Ok(reading) => reading,
         Err(error @ pipeline::Error::Photo(_)) => return Ok(Found::Nothing(error.to_string())),
         Err(error) => {
-            let slip = match &error {
+            let slip = match error {
                 pipeline::Error::Refused { slip, .. } => slip.as_ref(),
                 _ => None,
             };
@@ -155,7 +175,7 @@ pub fn read(
         scale_mpx_per_mm: (reading.marks.frame.px_per_mm * 1000.0).round().clamp(0.0, 1e9) as i64,
         forced: reading.forced,
         retake: said.retake,
-        told: told(&reading),
+        told: told(reading),
         fields: FIELD_NAMES.iter().map(|n| (*n).to_owned()).collect(),
         objects: reading.objects.iter().map(RecordedObject::from).collect(),
     })))

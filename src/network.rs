@@ -306,7 +306,19 @@ impl Network {
     ) -> Network {
         let rows = samples.weights.len();
         let outputs = samples.targets.len().checked_div(rows).unwrap_or(1).max(1);
-        let mut net = Network::fresh(samples, inputs, hidden, outputs, how);
+        Network::fresh(samples, inputs, hidden, outputs, how).further(samples, how, &mut report)
+    }
+
+    /// Taught further from where it stands, with samples of the same inputs and outputs.
+    /// `report` gets the pass and its mean loss.
+    pub fn further(
+        &self,
+        samples: &Samples,
+        how: Training,
+        mut report: impl FnMut(usize, f64),
+    ) -> Network {
+        let rows = samples.weights.len();
+        let mut net = self.clone();
         let mut random = Random::new(how.seed ^ 0x5EED);
         let mut order: Vec<u32> = (0..rows as u32).collect();
         let mut moments: Vec<(Vec<f32>, Vec<f32>)> = net

@@ -291,20 +291,37 @@ pub fn read_tray(
     profile: &Profile,
     settings: &Settings,
 ) -> Result<(Photo, TrayReading), Error> {
+    read_tray_telling(name, bytes, profile, settings, &mut |_, _| {})
+}
+
+/// The same, telling each stage when it is done, with the findings so far.
+pub fn read_tray_telling(
+    name: &str,
+    bytes: &[u8],
+    profile: &Profile,
+    settings: &Settings,
+    tell: &mut dyn FnMut(&'static str, &[Finding]),
+) -> Result<(Photo, TrayReading), Error> {
     let mut clock = Clock::start();
     let photo = photo::decode(bytes)?;
     clock.lap("decode");
+    tell("decode", &[]);
     let (opened, mut findings) = open_checked(photo, settings)?;
     clock.lap("marks, checks and light");
+    tell("marks", &findings);
     refuse_unless_forced(&findings, &opened.marks, settings)?;
     let prepared = prepare(&opened, settings);
     clock.lap("floor");
+    tell("floor", &findings);
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
+    tell("segment", &findings);
     look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
+    tell("checks", &findings);
     let forced = refuse_unless_forced(&findings, &opened.marks, settings)?;
     let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
+    tell("measure", &findings);
     let camera = opened.marks.frame.camera_mm;
     let mut judged = classify::classify(&measured, camera, &profile.classes, &settings.classify);
     if opened.photo.grey {
@@ -314,6 +331,7 @@ pub fn read_tray(
         }
     }
     clock.lap("classify");
+    tell("classify", &findings);
     let assumptions = assumptions(&opened, &judged, settings);
     let cautions = cautions(&opened, &judged);
     let reading = TrayReading {

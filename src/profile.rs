@@ -70,6 +70,16 @@ impl Profile {
         serde_json::to_vec(self)
     }
 
+    /// A profile from its file's bytes; `name` is what errors call it.
+    ///
+    /// # Errors
+    /// [`ProfileError::Form`] when they are no profile.
+    pub fn from_bytes(name: &str, bytes: &[u8]) -> Result<Profile, ProfileError> {
+        let text = std::str::from_utf8(bytes)
+            .map_err(|e| ProfileError::Form { path: name.to_owned(), why: e.to_string() })?;
+        Profile::parse(name, text)
+    }
+
     fn parse(path: &str, text: &str) -> Result<Profile, ProfileError> {
         let form = |why: String| ProfileError::Form { path: path.to_string(), why };
         let profile: Profile = serde_json::from_str(text).map_err(|e| form(e.to_string()))?;

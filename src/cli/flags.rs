@@ -7,7 +7,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use super::ledger_flags::{LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs};
+use super::ledger_flags::{
+    LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs, WorkbenchArgs,
+};
 use super::sheet_flags::SheetCommand;
 use super::streams_flags::{CompareArgs, StreamsArgs, WhatIfArgs};
 
@@ -52,6 +54,8 @@ pub enum Command {
     Load(LoadCommand),
     /// Verify, export, import the ledger
     Ledger(LedgerCommand),
+    /// Review, correct and agree on photographs in the browser
+    Workbench(WorkbenchArgs),
     /// Check a contract file
     Terms(TermsCommand),
     /// Balance a load's streams: the split, what was removed, what good fruit was lost

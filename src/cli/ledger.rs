@@ -2,14 +2,14 @@
 
 use acinus::ledger::chain::Head;
 use acinus::ledger::{Ledger, Signed, exchange};
-use acinus::refit;
 use acinus::report::{self, files, json};
+use acinus::{receipt, refit};
 use serde::Serialize;
 
 use super::flags::Format;
 use super::ledger_flags::{
-    LedgerExportArgs, LedgerHeadArgs, LedgerHistoryArgs, LedgerImportArgs, LedgerRefitArgs,
-    LedgerVerb, LedgerVerifyArgs,
+    LedgerExportArgs, LedgerHeadArgs, LedgerHistoryArgs, LedgerImportArgs, LedgerReceiptArgs,
+    LedgerRefitArgs, LedgerVerb, LedgerVerifyArgs,
 };
 use super::load::{open, path, who};
 use super::{Ending, Error, print, tell};
@@ -23,7 +23,31 @@ pub fn run(verb: &LedgerVerb) -> Result<Ending, Error> {
         LedgerVerb::Export(args) => export(args),
         LedgerVerb::Import(args) => import(args),
         LedgerVerb::Refit(args) => fit(args),
+        LedgerVerb::Receipt(args) => check_receipt(args),
     }
+}
+
+fn check_receipt(args: &LedgerReceiptArgs) -> Result<Ending, Error> {
+    let fault = |why: String| Error::Failed(format!("{}: {why}", args.file.display()));
+    let bytes = std::fs::read(&args.file)
+        .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", args.file.display())))?;
+    let file: receipt::ReceiptFile = serde_json::from_slice(&bytes)
+        .map_err(|e| fault(format!("it is no receipt of this program: {e}")))?;
+    let ledger = args.ledger.as_deref().map(Ledger::open).transpose()?;
+    let checked = receipt::check(&file, ledger.as_ref(), args.photos.as_deref())?;
+    let holds = checked.iter().all(|c| c.holds);
+    if args.format == Format::Json {
+        print(&json::to_bytes(&checked)?)?;
+    } else {
+        let mut text = String::new();
+        for c in &checked {
+            text.push_str(&format!("{} {}\n", if c.holds { "holds" } else { "FAULT" }, c.words));
+        }
+        let verdict = if holds { "holds" } else { "DOES NOT HOLD" };
+        text.push_str(&format!("The receipt of load {} {verdict}.\n", file.load));
+        print(text.as_bytes())?;
+    }
+    Ok(if holds { Ending::AllDone } else { Ending::SomeLeftOut })
 }
 
 fn verify(args: &LedgerVerifyArgs) -> Result<Ending, Error> {

@@ -85,6 +85,8 @@ pub enum LoadVerb {
     Correct(LoadCorrectArgs),
     /// Show a load's figures, verdict and cautions
     Show(LoadShowArgs),
+    /// Write a closed load's receipt to a file
+    Receipt(LoadReceiptArgs),
     /// List all loads
     List(LoadListArgs),
     /// Close a load and print the receipt
@@ -494,6 +496,24 @@ pub struct LoadShowArgs {
     pub ledger: LedgerArgs,
 }
 
+/// Writes the receipt of a closed load: the closing entry whole, with figures, photographs' hashes
+/// (refused and retaken ones too) and seeds. `acinus ledger receipt` checks it.
+#[derive(Debug, Args)]
+#[command(after_help = "Example:\n  acinus load receipt HV-0417 --out receipt-HV-0417.json")]
+pub struct LoadReceiptArgs {
+    /// The load
+    #[arg(value_name = "LOAD")]
+    pub load: String,
+
+    /// File to write
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub ledger: LedgerArgs,
+}
+
 /// Lists all loads, oldest first.
 #[derive(Debug, Args)]
 #[command(after_help = "Example:\n  acinus load list")]
@@ -550,6 +570,69 @@ pub enum LedgerVerb {
     Import(LedgerImportArgs),
     /// Fit mass coefficients from weighed trays
     Refit(LedgerRefitArgs),
+    /// Check a receipt: by itself, against a ledger, against photographs
+    Receipt(LedgerReceiptArgs),
+}
+
+/// Checks a receipt that a party took home. Without the ledger: whether the closing entry has the
+/// hash that the receipt names, so that no figure, photograph or seed in it was changed. With
+/// --ledger: whether the ledger holds and was closed so. With --photos: whether each photograph is
+/// there, unchanged.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    acinus ledger receipt receipt-HV-0417.json\n  \
+    acinus ledger receipt receipt-HV-0417.json --ledger cellar.sqlite --photos photos/")]
+pub struct LedgerReceiptArgs {
+    /// The receipt's file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+
+    /// Ledger file to hold it against; none when left out
+    #[arg(long, value_name = "FILE")]
+    pub ledger: Option<PathBuf>,
+
+    /// Folder with the photographs
+    #[arg(long, value_name = "DIR")]
+    pub photos: Option<PathBuf>,
+
+    /// What to print
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+}
+
+/// Serves the workbench, a page for the browser where photographs are added, looked at, corrected and
+/// agreed on by both parties, and opens it. Nothing leaves this machine unless --listen says so.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    acinus workbench\n  \
+    acinus workbench --ledger cellar.sqlite --who \"Ana\" --port 8777 --no-browser\n  \
+    acinus workbench --listen 0.0.0.0\n      \
+        for a tablet in the same network: open the printed address, token and all")]
+pub struct WorkbenchArgs {
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub ledger: LedgerArgs,
+
+    /// Name offered on the page for who says things [default: your user name]
+    #[arg(long, value_name = "NAME")]
+    pub who: Option<String>,
+
+    /// Port to serve at; 0 takes a free one
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub port: u16,
+
+    /// Address to serve at. Any but this machine's own asks visitors for a token, and what they see
+    /// and send can be read on the way (no TLS): use it in a network you trust
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1")]
+    pub listen: std::net::IpAddr,
+
+    /// Do not open the browser
+    #[arg(long)]
+    pub no_browser: bool,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub reading: ReadingArgs,
 }
 
 /// Checks every entry against its hash and the one before it, every table against the entries, and

@@ -7,11 +7,12 @@ use acinus::dossier;
 use acinus::intake::{self, Became, Found, Said};
 use acinus::ledger::chain::Head;
 use acinus::ledger::event::{
-    CoarseWeighed, Delivery, DeliveryRecorded, Event, LoadClosed, LoadOpened, LotDescribed,
-    ObjectCorrected, PiecesCounted, ReviewRecorded, Reviewed, TermsFixed, TrayWeighed, outcome_of,
+    CoarseWeighed, Delivery, DeliveryRecorded, Event, LoadOpened, LotDescribed, ObjectCorrected,
+    PiecesCounted, ReviewRecorded, Reviewed, TermsFixed, TrayWeighed, outcome_of,
 };
 use acinus::ledger::{self, Ledger, LedgerError, Signed};
 use acinus::load::Seen;
+use acinus::receipt;
 use acinus::report::{self, json};
 use acinus::terms::Decimal;
 use serde::{Deserialize, Serialize};
@@ -19,8 +20,8 @@ use serde::{Deserialize, Serialize};
 use super::flags::{Format, MachineArgs};
 use super::ledger_flags::{
     DeliveryArgs, LedgerArgs, LoadAddArgs, LoadCloseArgs, LoadCoarseArgs, LoadCorrectArgs,
-    LoadCountArgs, LoadDeliveryArgs, LoadListArgs, LoadLotArgs, LoadNewArgs, LoadReviewArgs,
-    LoadShowArgs, LoadVerb, LoadWeighArgs, SayArgs,
+    LoadCountArgs, LoadDeliveryArgs, LoadListArgs, LoadLotArgs, LoadNewArgs, LoadReceiptArgs,
+    LoadReviewArgs, LoadShowArgs, LoadVerb, LoadWeighArgs, SayArgs,
 };
 use super::progress::one_after_the_other;
 use super::{Ending, Error, print, settings, tell};
@@ -42,6 +43,7 @@ pub fn run(verb: &LoadVerb) -> Result<Ending, Error> {
         LoadVerb::Review(args) => review(args),
         LoadVerb::Correct(args) => correct(args),
         LoadVerb::Show(args) => show(args),
+        LoadVerb::Receipt(args) => write_receipt(args),
         LoadVerb::List(args) => list(args),
         LoadVerb::Close(args) => close(args),
     }
@@ -60,13 +62,15 @@ pub fn open(args: &LedgerArgs) -> Result<Ledger, Error> {
     Ok(Ledger::open(&path(args)?)?)
 }
 
+/// The user's name as the system has it.
+pub fn user() -> Option<String> {
+    ["USER", "LOGNAME", "USERNAME"]
+        .into_iter()
+        .find_map(|name| std::env::var(name).ok().filter(|v| !v.trim().is_empty()))
+}
+
 /// Who says so.
 pub fn who(args: &SayArgs) -> Result<String, Error> {
-    let user = || {
-        ["USER", "LOGNAME", "USERNAME"]
-            .into_iter()
-            .find_map(|name| std::env::var(name).ok().filter(|v| !v.trim().is_empty()))
-    };
     args.who.clone().or_else(user).ok_or_else(|| {
         Error::Usage("your user name is not known: say who you are with --who".into())
     })
@@ -419,6 +423,17 @@ fn show(args: &LoadShowArgs) -> Result<Ending, Error> {
     Ok(Ending::AllDone)
 }
 
+fn write_receipt(args: &LoadReceiptArgs) -> Result<Ending, Error> {
+    let found = receipt::of_load(&open(&args.ledger)?, &args.load)?;
+    let receipt = found.ok_or_else(|| {
+        let load = &args.load;
+        Error::Failed(format!("load {load} is open: close it with `acinus load close {load}`"))
+    })?;
+    report::files::write_atomically(&args.out, &json::to_bytes(&receipt)?)?;
+    tell(&format!("written to {}", args.out.display()));
+    Ok(Ending::AllDone)
+}
+
 fn list(args: &LoadListArgs) -> Result<Ending, Error> {
     let loads = open(&args.ledger)?.loads()?;
     match args.format {
@@ -431,11 +446,8 @@ fn list(args: &LoadListArgs) -> Result<Ending, Error> {
 fn close(args: &LoadCloseArgs) -> Result<Ending, Error> {
     let who = who(&args.say)?;
     let mut ledger = open(&args.say.ledger)?;
-    let dossier = dossier::of_load(&ledger, &args.load)?;
-    let figures = dossier.recordable().map_err(|e| Error::Failed(e.to_string()))?;
-    let closed = LoadClosed { load: args.load.clone(), outcome: dossier.outcome(), figures };
     let by = Signed { who: &who, why: args.say.why.as_deref() };
-    let receipt = ledger.close_load(closed, by)?;
+    let (dossier, receipt) = receipt::close(&mut ledger, &args.load, None, by)?;
     match args.say.format {
         Format::Text => print(report::dossier::text(&dossier, Some(&receipt)).as_bytes())?,
         Format::Json => print(&report::dossier::json(&dossier, Some(&receipt))?)?,

@@ -24,6 +24,7 @@ pub mod streams_flags;
 mod terms;
 mod train;
 mod validate;
+mod workbench;
 
 use std::io::{self, Write as _};
 
@@ -101,6 +102,7 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Plan(args) => plan::run(args),
         Command::Load(args) => load::run(&args.command),
         Command::Ledger(args) => ledger::run(&args.command),
+        Command::Workbench(args) => workbench::run(args),
         Command::Terms(args) => terms::run(&args.command),
         Command::Streams(args) => streams::streams(args),
         Command::Compare(args) => streams::compare_lots(args),

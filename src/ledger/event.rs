@@ -50,13 +50,40 @@ pub enum Event {
     HandSorted(HandSorted),
     /// The load is closed with its figures and verdict.
     LoadClosed(LoadClosed),
+    /// A person gives objects other outlines: split, merged, drawn, removed.
+    OutlinesChanged(OutlinesChanged),
+    /// A person tags an object.
+    ObjectTagged(ObjectTagged),
+    /// The last change of a tray is taken back.
+    EditTakenBack(EditTakenBack),
+    /// The change taken back last is done again.
+    EditDoneAgain(EditDoneAgain),
+    /// Grower and winery begin to review, blind to each other.
+    PartiesBegun(PartiesBegun),
+    /// What a party saw in some objects.
+    PartyJudged(PartyJudged),
+    /// A party has seen all objects.
+    PartyFinished(PartyFinished),
+    /// What both settled on where they differed.
+    DifferencesSettled(DifferencesSettled),
+    /// A party accepts the figures.
+    PartyAccepted(PartyAccepted),
+    /// A party does not agree.
+    PartyRefused(PartyRefused),
+    /// The review is given up.
+    PartiesGaveUp(PartiesGaveUp),
+    /// A taught profile is adopted, or not.
+    ProfileDecided(ProfileDecided),
 }
 
 impl Event {
     /// The load it is about, if it is about one.
     pub fn load(&self) -> Option<&str> {
         match self {
-            Event::LedgerBegun(_) | Event::MassFitted(_) | Event::HandSorted(_) => None,
+            Event::LedgerBegun(_)
+            | Event::MassFitted(_)
+            | Event::HandSorted(_)
+            | Event::ProfileDecided(_) => None,
             Event::LoadOpened(e) => Some(&e.load),
             Event::DeliveryRecorded(e) => Some(&e.load),
             Event::LotDescribed(e) => Some(&e.load),
@@ -71,6 +98,50 @@ impl Event {
             Event::CoarseWeighed(e) => Some(&e.load),
             Event::PiecesCounted(e) => Some(&e.load),
             Event::LoadClosed(e) => Some(&e.load),
+            Event::OutlinesChanged(e) => Some(&e.load),
+            Event::ObjectTagged(e) => Some(&e.load),
+            Event::EditTakenBack(e) | Event::EditDoneAgain(e) => Some(&e.load),
+            Event::PartiesBegun(e) => Some(&e.load),
+            Event::PartyJudged(e) => Some(&e.load),
+            Event::PartyFinished(e) => Some(&e.load),
+            Event::DifferencesSettled(e) => Some(&e.load),
+            Event::PartyAccepted(e) => Some(&e.load),
+            Event::PartyRefused(e) => Some(&e.load),
+            Event::PartiesGaveUp(e) => Some(&e.load),
+        }
+    }
+
+    /// The lot and the tray it is about, where it is about one.
+    pub fn lot_and_tray(&self) -> (Option<&str>, Option<u32>) {
+        match self {
+            Event::LotDescribed(e) => (Some(&e.lot), None),
+            Event::PlanFixed(e) => (Some(&e.lot), None),
+            Event::TrayRecorded(e) => (Some(&e.lot), Some(e.tray)),
+            Event::PhotoRefused(e) => (e.lot.as_deref(), e.tray),
+            Event::ObjectCorrected(e) => (Some(&e.lot), Some(e.tray)),
+            Event::ReviewDrawn(e) => (Some(&e.lot), None),
+            Event::ReviewRecorded(e) => (Some(&e.lot), None),
+            Event::TrayWeighed(e) => (Some(&e.lot), Some(e.tray)),
+            Event::CoarseWeighed(e) => (Some(&e.lot), None),
+            Event::OutlinesChanged(e) => (Some(&e.lot), Some(e.tray)),
+            Event::ObjectTagged(e) => (Some(&e.lot), Some(e.tray)),
+            Event::EditTakenBack(e) | Event::EditDoneAgain(e) => (Some(&e.lot), Some(e.tray)),
+            Event::PartiesBegun(e) => (Some(&e.lot), None),
+            Event::PartyJudged(e) => (Some(&e.lot), None),
+            Event::PartyFinished(e) => (Some(&e.lot), None),
+            Event::DifferencesSettled(e) => (Some(&e.lot), None),
+            Event::PartyAccepted(e) => (Some(&e.lot), None),
+            Event::PartyRefused(e) => (Some(&e.lot), None),
+            Event::PartiesGaveUp(e) => (Some(&e.lot), None),
+            Event::LedgerBegun(_)
+            | Event::LoadOpened(_)
+            | Event::DeliveryRecorded(_)
+            | Event::TermsFixed(_)
+            | Event::PiecesCounted(_)
+            | Event::MassFitted(_)
+            | Event::HandSorted(_)
+            | Event::LoadClosed(_)
+            | Event::ProfileDecided(_) => (None, None),
         }
     }
 }
@@ -513,6 +584,239 @@ pub struct LoadClosed {
     /// `accept`, `refuse`, `undecided`; null without terms or without a verdict.
     pub outcome: Option<String>,
     /// Everything that was printed as figures, floats as decimal strings.
+    pub figures: serde_json::Value,
+    /// What the receipt vouches for beside the figures: photographs, seeds, what the parties agreed.
+    /// Ledgers of earlier versions have none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sealed: Option<serde_json::Value>,
+}
+
+/// Where an object's pixels lie.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Outline {
+    /// The object's number.
+    pub object: u32,
+    /// Runs of pixels in raster order, three numbers each: row, first column, length.
+    pub runs: Vec<u32>,
+}
+
+/// See [`Event::OutlinesChanged`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OutlinesChanged {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// The tray's number.
+    pub tray: u32,
+    /// What was done: `split`, `merge`, `draw`, `remove`.
+    pub action: String,
+    /// Numbers of the objects that are no more.
+    pub gone: Vec<u32>,
+    /// Profile the new objects were judged with.
+    pub profile: String,
+    /// Program and version that measured them.
+    pub program: String,
+    /// Names of the numbers of an object, in order.
+    pub fields: Vec<String>,
+    /// The new objects, numbered on from the highest number that the tray ever had.
+    pub come: Vec<RecordedObject>,
+    /// Where they lie, one for each.
+    pub outlines: Vec<Outline>,
+    /// Class that the person gave the new objects: a word; null: as judged.
+    pub given: Option<String>,
+}
+
+/// See [`Event::ObjectTagged`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ObjectTagged {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// The tray's number.
+    pub tray: u32,
+    /// The object's number.
+    pub object: u32,
+    /// All its tags: `rot-or-mould`, `split`, `sunburnt`, or the person's own words.
+    pub tags: Vec<String>,
+}
+
+/// See [`Event::EditTakenBack`] and [`Event::EditDoneAgain`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EditTakenBack {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// The tray's number.
+    pub tray: u32,
+    /// Entry of the change.
+    pub edit: u64,
+}
+
+/// The same of the way back.
+pub type EditDoneAgain = EditTakenBack;
+
+/// A party to the contract.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Party {
+    /// The grower.
+    Grower,
+    /// The winery.
+    Winery,
+}
+words!(Party { Grower = "grower", Winery = "winery" });
+
+/// See [`Event::PartiesBegun`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartiesBegun {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that drew the objects.
+    pub draw: u64,
+    /// Whether all objects of the lot are reviewed: then there is no sampling of them.
+    pub whole: bool,
+    /// Who reviews for the grower.
+    pub grower: String,
+    /// Who reviews for the winery.
+    pub winery: String,
+}
+
+/// What a party saw in an object.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Judged {
+    /// The tray's number.
+    pub tray: u32,
+    /// The object's number.
+    pub object: u32,
+    /// What it is.
+    pub human: Seen,
+    /// Tags that the party gives it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub tags: Vec<String>,
+}
+
+/// See [`Event::PartyJudged`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartyJudged {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+    /// Which party.
+    pub party: Party,
+    /// What it saw; a later word on an object counts instead of an earlier one.
+    pub judged: Vec<Judged>,
+}
+
+/// See [`Event::PartyFinished`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartyFinished {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+    /// Which party.
+    pub party: Party,
+}
+
+/// What both settled on for an object.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settlement {
+    /// The tray's number.
+    pub tray: u32,
+    /// The object's number.
+    pub object: u32,
+    /// What it is.
+    pub human: Seen,
+}
+
+/// See [`Event::DifferencesSettled`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DifferencesSettled {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+    /// What was settled.
+    pub settled: Vec<Settlement>,
+}
+
+/// See [`Event::PartyAccepted`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartyAccepted {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+    /// Which party.
+    pub party: Party,
+    /// SHA-256 of the canonical form of the figures that it accepts.
+    pub figures: String,
+}
+
+/// See [`Event::PartyRefused`]; its entry says why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartyRefused {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+    /// Which party.
+    pub party: Party,
+}
+
+/// See [`Event::PartiesGaveUp`]; its entry says why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PartiesGaveUp {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Number of the entry that began the review.
+    pub review: u64,
+}
+
+/// See [`Event::ProfileDecided`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileDecided {
+    /// The profile's name.
+    pub profile: String,
+    /// SHA-256 of its file, in the archive.
+    pub sha256: String,
+    /// Whether photographs are read with it from now on.
+    pub adopted: bool,
+    /// Trays it was taught from: numbers of their entries.
+    pub trays: Vec<u64>,
+    /// How well it read, beside the profile before, floats as decimal strings.
     pub figures: serde_json::Value,
 }
 

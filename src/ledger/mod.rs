@@ -25,7 +25,9 @@ use archive::Archive;
 use chain::{Entry, EntryFault, Head};
 use clock::Clock;
 use event::{Delivery, Event, LoadClosed, LoadOpened, TermsFixed, TrayRecorded};
-use record::{HandSortRecord, LoadRecord, LoadSummary, MassFitRecord};
+use record::{
+    HandSortRecord, JudgementRecord, LoadRecord, LoadSummary, MassFitRecord, OneTray, TaughtRecord,
+};
 use rules::Facts as _;
 pub use rules::Refusal;
 use serde::Serialize;
@@ -461,6 +463,14 @@ impl Ledger {
         self.books.known().planned_bin(load, lot, tray)
     }
 
+    /// The entry of the tray that counts for a number.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn tray(&self, load: &str, lot: &str, tray: u32) -> Result<Option<u64>, LedgerError> {
+        self.books.known().tray(load, lot, tray)
+    }
+
     /// All loads.
     ///
     /// # Errors
@@ -476,6 +486,39 @@ impl Ledger {
     pub fn load(&self, load: &str) -> Result<LoadRecord, LedgerError> {
         let found = self.books.load(load)?;
         found.ok_or_else(|| Refusal::UnknownLoad(load.to_owned()).into())
+    }
+
+    /// A tray by the number of its entry, with all that is known of its objects; none when no tray
+    /// was recorded there.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn one_tray(&self, entry: u64) -> Result<Option<OneTray>, LedgerError> {
+        self.books.one_tray(entry)
+    }
+
+    /// What the parties saw in the objects of a review, by tray and object.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn judgements(&self, review: u64) -> Result<Vec<JudgementRecord>, LedgerError> {
+        self.books.judgements(review)
+    }
+
+    /// Load and lot of a review by both parties.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn place_of_parties(&self, review: u64) -> Result<Option<(String, String)>, LedgerError> {
+        self.books.place_of_parties(review)
+    }
+
+    /// Profiles that were taught and decided on, in order.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn taught(&self) -> Result<Vec<TaughtRecord>, LedgerError> {
+        self.books.taught()
     }
 
     /// Mass coefficients in force for a profile when entry `at` was made ([`u64::MAX`]: now); none

@@ -4,7 +4,9 @@
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::classify::{Class, ObjectReading, Outcome};
+use crate::colour;
 use crate::load::Item;
+use crate::measure::Measures;
 
 /// Number of whole numbers kept of an object.
 pub const FIELDS: usize = 32;
@@ -133,6 +135,53 @@ impl RecordedObject {
     }
 }
 
+impl RecordedObject {
+    /// The reading again, to the digits that are kept; a number that is missing becomes no number.
+    pub fn reading(&self) -> ObjectReading {
+        let real = |i: usize| self.values[i].map_or(f64::NAN, |v| v as f64 / TABLE[i].units);
+        let of = |name: &str| FIELD_NAMES.iter().position(|n| *n == name).map_or(f64::NAN, real);
+        let lab = [of("lightness_milli"), of("a_milli"), of("b_milli")];
+        let measures = Measures {
+            object: self.object,
+            row: of("row_mpx"),
+            col: of("col_mpx"),
+            x_mm: of("x_um"),
+            y_mm: of("y_um"),
+            area_px: of("area_px") as u32,
+            seen_area_mm2: of("seen_area_um2"),
+            area_mm2: of("area_um2"),
+            circle_diameter_mm: of("circle_diameter_um"),
+            length_mm: of("length_um"),
+            width_mm: of("width_um"),
+            inner_width_mm: of("inner_width_um"),
+            circularity: of("circularity_ppm"),
+            solidity: of("solidity_ppm"),
+            fullness: of("fullness_ppm"),
+            contact_share: of("contact_ppm"),
+            lightness: lab[0],
+            a: lab[1],
+            b: lab[2],
+            chroma: colour::chroma(lab),
+            hue_deg: colour::hue_deg(lab),
+            lightness_sd: of("lightness_sd_milli"),
+            colour_sd: of("colour_sd_milli"),
+            green_share: of("green_ppm"),
+            red_share: of("red_ppm"),
+            brown_share: of("brown_ppm"),
+            wrinkle_fine: of("wrinkle_fine_milli"),
+            wrinkle: of("wrinkle_milli"),
+            touches_edge: of("touches_edge") > 0.5,
+        };
+        ObjectReading {
+            measures,
+            class: self.class,
+            probabilities: std::array::from_fn(real),
+            equivalent_diameter_mm: real(DIAMETER),
+            mass_g: real(MASS),
+        }
+    }
+}
+
 /// An item from kept numbers: probabilities in ppm; area, mass and diameter in µm², µg and µm.
 pub(super) fn item(class: Outcome, ppm: [Option<i64>; 4], sizes: [Option<i64>; 3]) -> Item {
     let real = |value: Option<i64>, units: f64| value.map_or(f64::NAN, |v| v as f64 / units);
@@ -192,7 +241,6 @@ impl<'de> Deserialize<'de> for RecordedObject {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::Measures;
 
     fn reading() -> ObjectReading {
         ObjectReading {
@@ -222,6 +270,17 @@ mod tests {
         assert_eq!(value("touches_edge"), Some(1));
         let item = kept.item();
         assert_eq!((item.mass_g, item.equivalent_diameter_mm), (1.234568, 12.346));
+    }
+
+    /// What is read back is kept again as the same numbers.
+    #[test]
+    fn a_reading_comes_back_to_the_digits_that_are_kept() {
+        let mut kept = RecordedObject::from(&reading());
+        for (i, value) in kept.values.iter_mut().enumerate().skip(4) {
+            *value = Some(1 + i as i64 % 2 * 900 + i as i64);
+        }
+        kept.values[FIELDS - 1] = Some(1);
+        assert_eq!(RecordedObject::from(&kept.reading()), kept);
     }
 
     #[test]

@@ -2,9 +2,11 @@
 
 use serde::Serialize;
 
-use super::event::{Delivery, PhotoKept, PlanFixed, Reviewed, SamplingPoint, Told};
+use super::event::{Delivery, Outline, PhotoKept, PlanFixed, Reviewed, SamplingPoint, Told};
+use super::object::RecordedObject;
+use super::rules::EditFacts;
 use crate::classify::Outcome;
-use crate::load::{CoarseDebris, Item, ValidationTray};
+use crate::load::{CoarseDebris, Item, Seen, ValidationTray};
 use crate::terms::Decimal;
 
 /// Who said something, when, and why.
@@ -136,6 +138,8 @@ pub struct LotRecord {
     pub coarse: Option<CoarseDebris>,
     /// Objects drawn for review, and what a person saw.
     pub draws: Vec<DrawRecord>,
+    /// Reviews by both parties, in the order in which they were begun.
+    pub parties: Vec<PartiesRecord>,
 }
 
 /// A tray that was retaken.
@@ -166,6 +170,10 @@ pub struct TrayRecord {
     pub outlines: Option<String>,
     /// Profile it was judged with.
     pub profile: String,
+    /// Skin colour its objects were judged by.
+    pub fruit: String,
+    /// The last entry that changed its objects.
+    pub changed: Option<u64>,
     /// Whether the checks had refused it.
     pub forced: bool,
     /// What was told of it.
@@ -231,4 +239,153 @@ pub struct HandSortRecord {
     pub entry: u64,
     /// The tray.
     pub tray: ValidationTray,
+}
+
+/// One tray with all that is known of its objects.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OneTray {
+    /// Number of the entry that recorded it.
+    pub entry: u64,
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// Its number.
+    pub tray: u32,
+    /// SHA-256 of its photograph.
+    pub photo: String,
+    /// The photograph's file name.
+    pub photo_name: String,
+    /// SHA-256 of its label picture.
+    pub labels: Option<String>,
+    /// Skin colour its objects were judged by.
+    pub fruit: String,
+    /// Profile they were judged with.
+    pub profile: String,
+    /// Thousandths of a pixel per millimetre of the tray floor.
+    pub scale_mpx_per_mm: i64,
+    /// Whether the checks had refused it.
+    pub forced: bool,
+    /// The tray that took its place.
+    pub replaced_by: Option<u64>,
+    /// The last entry that changed its objects.
+    pub changed: Option<u64>,
+    /// What was told of it.
+    pub told: Vec<Told>,
+    /// Its objects by number.
+    pub objects: Vec<FullObject>,
+    /// Objects of the label picture that are no more.
+    pub gone: Vec<u32>,
+    /// Outlines of the objects that came later.
+    pub outlines: Vec<Outline>,
+    /// What was changed of it, in order.
+    pub edits: Vec<EditRecord>,
+    /// The highest number that one of its objects ever had.
+    pub highest: u32,
+}
+
+/// One object with all its numbers.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FullObject {
+    /// As it was read.
+    pub read: RecordedObject,
+    /// The class that a person gave it.
+    pub given: Option<Outcome>,
+    /// By which entry.
+    pub corrected: Option<u64>,
+    /// The entry that brought it, where it is not from the photograph's reading.
+    pub come: Option<u64>,
+    /// Its tags.
+    pub tags: Vec<String>,
+}
+
+impl FullObject {
+    /// Its class, as corrected.
+    pub fn class(&self) -> Outcome {
+        self.given.unwrap_or(self.read.class)
+    }
+}
+
+/// A change of a tray.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EditRecord {
+    /// Who made it.
+    pub made: Stamp,
+    /// `class`, `tags`, `outlines`.
+    pub kind: String,
+    /// The object, where it is about one.
+    pub object: Option<u32>,
+    /// The entry that took it back.
+    pub undone: Option<u64>,
+}
+
+impl EditRecord {
+    /// As the rules see it.
+    pub fn facts(&self) -> EditFacts {
+        EditFacts { edit: self.made.entry, undone: self.undone }
+    }
+}
+
+/// A review by both parties.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PartiesRecord {
+    /// Who began it.
+    pub begun: Stamp,
+    /// The objects drawn for it.
+    pub draw: DrawRecord,
+    /// Whether they are all objects of the lot.
+    pub whole: bool,
+    /// Grower, winery.
+    pub parties: [PartyRecord; 2],
+    /// Who ended it.
+    pub ended: Option<Stamp>,
+    /// How: `agreed`, `not-agreed`, `given-up`.
+    pub outcome: Option<String>,
+}
+
+/// One party of it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct PartyRecord {
+    /// Who reviews for it.
+    pub name: String,
+    /// When it had judged all.
+    pub finished: Option<Stamp>,
+    /// When it accepted the figures.
+    pub accepted: Option<Stamp>,
+    /// Their hash.
+    pub figures: Option<String>,
+    /// When it did not agree, and why.
+    pub refused: Option<Stamp>,
+}
+
+/// What the parties saw in one object.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct JudgementRecord {
+    /// The tray, by its entry.
+    pub tray: u64,
+    /// The object.
+    pub object: u32,
+    /// What grower and winery saw.
+    pub human: [Option<Seen>; 2],
+    /// Their tags.
+    pub tags: [Vec<String>; 2],
+    /// What both settled on.
+    pub settled: Option<Seen>,
+}
+
+/// A taught profile that was decided on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TaughtRecord {
+    /// Who decided.
+    pub decided: Stamp,
+    /// The profile's name.
+    pub profile: String,
+    /// SHA-256 of its file.
+    pub sha256: String,
+    /// Whether it was adopted.
+    pub adopted: bool,
+    /// Trays it was taught from, by entry.
+    pub trays: Vec<u64>,
+    /// How well it read, canonical JSON.
+    pub figures: String,
 }

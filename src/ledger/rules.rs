@@ -4,10 +4,12 @@
 use super::LedgerError;
 use super::clock;
 use super::event::{
-    CoarseWeighed, Delivery, DeliveryRecorded, Event, HandSorted, LoadOpened, MassFitted,
-    ObjectCorrected, PhotoKept, PlanFixed, ReviewDrawn, ReviewRecorded, TermsFixed, TrayRecorded,
-    TrayWeighed,
+    CoarseWeighed, Delivery, DeliveryRecorded, DifferencesSettled, EditTakenBack, Event,
+    HandSorted, LoadOpened, MassFitted, ObjectCorrected, ObjectTagged, OutlinesChanged,
+    PartiesBegun, Party, PartyJudged, PhotoKept, PlanFixed, ProfileDecided, ReviewDrawn,
+    ReviewRecorded, TermsFixed, TrayRecorded, TrayWeighed, outcome_of,
 };
+use super::object::FIELD_NAMES;
 use crate::classify::{Class, Outcome};
 use crate::terms::Decimal;
 
@@ -71,6 +73,14 @@ pub enum Refusal {
     Review { load: String, lot: String, why: String },
     #[error("tray {tray} of {variety} was sorted by hand before; say why it changes with --why")]
     HandSortedBefore { variety: String, tray: String },
+    #[error(
+        "grower and winery are reviewing {load} {lot} (entry {review}): its trays stay as they are until both have finished; give the review up if something has to change"
+    )]
+    UnderReview { load: String, lot: String, review: u64 },
+    #[error("tray {tray} of {load} {lot}: {why}")]
+    Edit { load: String, lot: String, tray: u32, why: String },
+    #[error("a profile to decide on must be taught from trays of this ledger: entry {0} is none")]
+    TaughtFrom(u64),
     #[error("the ledger begins once")]
     Begun,
     #[error("name who says so, with --who")]
@@ -115,6 +125,58 @@ pub trait Facts {
     fn is_tray(&self, entry: u64) -> Result<bool, LedgerError>;
     /// Whether a tray was sorted by hand before.
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError>;
+    /// The highest number that an object of a tray ever had.
+    fn highest_object(&self, tray: u64) -> Result<u32, LedgerError>;
+    /// What was changed of a tray, in order.
+    fn edits(&self, tray: u64) -> Result<Vec<EditFacts>, LedgerError>;
+    /// The review by both parties that runs on a lot.
+    fn running_parties(&self, load: &str, lot: &str) -> Result<Option<u64>, LedgerError>;
+    /// A review by both parties.
+    fn parties(&self, entry: u64) -> Result<Option<PartiesFacts>, LedgerError>;
+    /// Drawn objects that a party has not judged yet.
+    fn unjudged(&self, parties: u64, party: Party) -> Result<u64, LedgerError>;
+    /// Objects that the parties judged differently and have not settled.
+    fn unsettled(&self, parties: u64) -> Result<u64, LedgerError>;
+}
+
+/// A change of a tray, as the rules see it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct EditFacts {
+    /// Its entry.
+    pub edit: u64,
+    /// The entry that took it back.
+    pub undone: Option<u64>,
+}
+
+impl EditFacts {
+    /// The change that can be taken back: the last that stands.
+    pub fn last(edits: &[EditFacts]) -> Option<u64> {
+        edits.iter().rev().find(|e| e.undone.is_none()).map(|e| e.edit)
+    }
+
+    /// The change that can be done again: the first that was taken back and that no later change
+    /// came after.
+    pub fn next(edits: &[EditFacts]) -> Option<u64> {
+        let last = EditFacts::last(edits).unwrap_or(0);
+        edits.iter().find(|e| e.undone.is_some() && e.edit > last).map(|e| e.edit)
+    }
+}
+
+/// A review by both parties, as the rules see it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PartiesFacts {
+    /// The load.
+    pub load: String,
+    /// The lot.
+    pub lot: String,
+    /// The entry that drew its objects.
+    pub draw: u64,
+    /// Whether it is over.
+    pub ended: bool,
+    /// Which parties have finished judging, grower first.
+    pub finished: [bool; 2],
+    /// Which have accepted.
+    pub accepted: [bool; 2],
 }
 
 /// A load, as the rules see it.
@@ -205,6 +267,257 @@ pub fn check(
         }
         Event::MassFitted(e) => mass_fit(e, facts)?,
         Event::HandSorted(e) => hand_sorted(e, why, facts)?,
+        Event::OutlinesChanged(e) => outlines_changed(e, why, facts)?,
+        Event::ObjectTagged(e) => tagged(e, facts)?,
+        Event::EditTakenBack(e) => taken_back(e, facts, EditFacts::last, "taken back")?,
+        Event::EditDoneAgain(e) => taken_back(e, facts, EditFacts::next, "done again")?,
+        Event::PartiesBegun(e) => parties_begun(e, facts)?,
+        Event::PartyJudged(e) => judged(e, facts)?,
+        Event::PartyFinished(e) => {
+            let known = parties(&e.load, &e.lot, e.review, facts)?;
+            if known.finished[e.party as usize] {
+                return Err(review_fault(&e.load, &e.lot, "the party has finished already"));
+            }
+            let left = facts.unjudged(e.review, e.party)?;
+            if left > 0 {
+                let why = format!("{left} drawn objects are not judged yet");
+                return Err(review_fault(&e.load, &e.lot, &why));
+            }
+        }
+        Event::DifferencesSettled(e) => settled(e, facts)?,
+        Event::PartyAccepted(e) => {
+            hash(&e.figures)?;
+            let known = parties_finished(&e.load, &e.lot, e.review, facts)?;
+            if known.accepted[e.party as usize] {
+                return Err(review_fault(&e.load, &e.lot, "the party has accepted already"));
+            }
+            let left = facts.unsettled(e.review)?;
+            if left > 0 {
+                let why = format!("{left} differing objects are not settled yet");
+                return Err(review_fault(&e.load, &e.lot, &why));
+            }
+        }
+        Event::PartyRefused(e) => {
+            parties_finished(&e.load, &e.lot, e.review, facts)?;
+            changes(&e.load, "that both would agree")?;
+        }
+        Event::PartiesGaveUp(e) => {
+            parties(&e.load, &e.lot, e.review, facts)?;
+            changes(&e.load, "the review by both parties")?;
+        }
+        Event::ProfileDecided(e) => decided(e, facts)?,
+    }
+    // Trays of a lot stay as they are while both parties look at them.
+    if let (Some(load), (Some(lot), Some(_))) = (event.load(), event.lot_and_tray())
+        && !matches!(event, Event::PhotoRefused(_))
+        && let Some(review) = facts.running_parties(load, lot)?
+    {
+        let (load, lot) = (load.to_owned(), lot.to_owned());
+        return Err(Refusal::UnderReview { load, lot, review }.into());
+    }
+    Ok(())
+}
+
+fn review_fault(load: &str, lot: &str, why: &str) -> LedgerError {
+    Refusal::Review { load: load.to_owned(), lot: lot.to_owned(), why: why.to_owned() }.into()
+}
+
+/// Most objects that a tray can have: the label picture has 16 bits.
+const MOST_OBJECTS: u32 = 65_535;
+
+fn outlines_changed(
+    e: &OutlinesChanged,
+    why: Option<&str>,
+    facts: &impl Facts,
+) -> Result<(), LedgerError> {
+    let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
+    let fault = |why: &str| {
+        let (load, lot) = (e.load.clone(), e.lot.clone());
+        LedgerError::from(Refusal::Edit { load, lot, tray: e.tray, why: why.to_owned() })
+    };
+    if !matches!(e.action.as_str(), "split" | "merge" | "draw" | "remove") {
+        return Err(fault("outlines are split, merged, drawn or removed"));
+    }
+    if e.gone.is_empty() && e.come.is_empty() {
+        return Err(fault("nothing is changed"));
+    }
+    for (i, &object) in e.gone.iter().enumerate() {
+        known_object(&e.load, &e.lot, e.tray, entry, object, facts)?;
+        if e.gone[..i].contains(&object) {
+            return Err(fault("an object can go only once"));
+        }
+    }
+    let first = facts.highest_object(entry)?.saturating_add(1);
+    let last = first.saturating_add(e.come.len() as u32);
+    if last > MOST_OBJECTS + 1 {
+        return Err(fault("it has no room for more objects"));
+    }
+    let numbered = e.come.iter().map(|o| o.object).eq(first..last);
+    let outlined = e.outlines.iter().map(|o| o.object).eq(first..last);
+    if !numbered || !outlined {
+        return Err(fault("new objects must be numbered on from the last, each with its outline"));
+    }
+    if !e.fields.iter().map(String::as_str).eq(FIELD_NAMES.iter().copied()) {
+        return Err(Refusal::Objects.into());
+    }
+    for outline in &e.outlines {
+        let mut end = None;
+        let fits = outline.runs.len() >= 3
+            && outline.runs.len() % 3 == 0
+            && outline.runs.chunks_exact(3).all(|run| {
+                let begin = (run[0], run[1]);
+                let after = end.is_none_or(|e| begin >= e);
+                end = Some((run[0], run[1].saturating_add(run[2])));
+                after && run[2] > 0
+            });
+        if !fits {
+            return Err(fault("an outline must be runs of pixels in raster order"));
+        }
+    }
+    if e.given.as_deref().is_some_and(|word| outcome_of(word).is_none()) {
+        return Err(fault("the given class is none"));
+    }
+    if why.is_none() {
+        let what = format!("outlines of tray {}", e.tray);
+        return Err(Refusal::NeedsWhy { load: e.load.clone(), what }.into());
+    }
+    Ok(())
+}
+
+/// Most tags of one object.
+const MOST_TAGS: usize = 12;
+
+fn tags(tags: &[String]) -> Result<(), Refusal> {
+    tags.iter().try_for_each(|t| name("tag", t))?;
+    let twice = tags.iter().enumerate().any(|(i, t)| tags[..i].contains(t));
+    if twice || tags.len() > MOST_TAGS {
+        return Err(Refusal::Name { what: "list of tags", value: tags.join(", ") });
+    }
+    Ok(())
+}
+
+fn tagged(e: &ObjectTagged, facts: &impl Facts) -> Result<(), LedgerError> {
+    let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
+    known_object(&e.load, &e.lot, e.tray, entry, e.object, facts)?;
+    Ok(tags(&e.tags)?)
+}
+
+fn taken_back(
+    e: &EditTakenBack,
+    facts: &impl Facts,
+    which: impl Fn(&[EditFacts]) -> Option<u64>,
+    what: &str,
+) -> Result<(), LedgerError> {
+    let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
+    if which(&facts.edits(entry)?) == Some(e.edit) {
+        return Ok(());
+    }
+    let why = format!("entry {} is not the change that can be {what} now", e.edit);
+    Err(Refusal::Edit { load: e.load.clone(), lot: e.lot.clone(), tray: e.tray, why }.into())
+}
+
+fn parties_begun(e: &PartiesBegun, facts: &impl Facts) -> Result<(), LedgerError> {
+    let fault = |why: &str| Err(review_fault(&e.load, &e.lot, why));
+    name("grower", &e.grower)?;
+    name("winery", &e.winery)?;
+    if e.grower == e.winery {
+        return fault("grower and winery must be two");
+    }
+    let draw = facts.draw(e.draw)?.filter(|d| d.load == e.load && d.lot == e.lot);
+    let Some(draw) = draw else {
+        return fault("its objects must be drawn first");
+    };
+    if draw.reviewed || draw.retaken.is_some() {
+        return fault("its objects must be drawn anew");
+    }
+    if e.whole && draw.objects.len() as u64 != facts.objects(&e.load, &e.lot)? {
+        return fault("not all objects of the lot were drawn");
+    }
+    if let Some(review) = facts.running_parties(&e.load, &e.lot)? {
+        return fault(&format!("a review by both parties runs already (entry {review})"));
+    }
+    Ok(())
+}
+
+/// A review by both parties that still runs.
+fn parties(
+    load: &str,
+    lot: &str,
+    review: u64,
+    facts: &impl Facts,
+) -> Result<PartiesFacts, LedgerError> {
+    let known = facts.parties(review)?.filter(|p| p.load == load && p.lot == lot);
+    let known = known.ok_or_else(|| review_fault(load, lot, "no such review was begun"))?;
+    if known.ended {
+        return Err(review_fault(load, lot, "the review is over"));
+    }
+    Ok(known)
+}
+
+/// The same where both have finished judging.
+fn parties_finished(
+    load: &str,
+    lot: &str,
+    review: u64,
+    facts: &impl Facts,
+) -> Result<PartiesFacts, LedgerError> {
+    let known = parties(load, lot, review, facts)?;
+    if known.finished != [true; 2] {
+        return Err(review_fault(load, lot, "both parties must have finished first"));
+    }
+    Ok(known)
+}
+
+fn judged(e: &PartyJudged, facts: &impl Facts) -> Result<(), LedgerError> {
+    let fault = |why: &str| Err(review_fault(&e.load, &e.lot, why));
+    let known = parties(&e.load, &e.lot, e.review, facts)?;
+    if known.finished[e.party as usize] {
+        return fault("the party has finished: what it saw stays as it is");
+    }
+    if e.judged.is_empty() {
+        return fault("nothing is judged");
+    }
+    let drawn = drawn(known.draw, facts)?;
+    for judged in &e.judged {
+        if drawn.binary_search(&(judged.tray, judged.object)).is_err() {
+            let why = format!("object {} of tray {} was not drawn", judged.object, judged.tray);
+            return fault(&why);
+        }
+        tags(&judged.tags)?;
+    }
+    Ok(())
+}
+
+/// Drawn objects, sorted.
+fn drawn(draw: u64, facts: &impl Facts) -> Result<Vec<(u32, u32)>, LedgerError> {
+    let mut objects = facts.draw(draw)?.map_or_else(Vec::new, |d| d.objects);
+    objects.sort_unstable();
+    Ok(objects)
+}
+
+fn settled(e: &DifferencesSettled, facts: &impl Facts) -> Result<(), LedgerError> {
+    let known = parties_finished(&e.load, &e.lot, e.review, facts)?;
+    let fault = |why: &str| Err(review_fault(&e.load, &e.lot, why));
+    if known.accepted != [false; 2] {
+        return fault("a party has accepted the figures: they stay as they are");
+    }
+    if e.settled.is_empty() {
+        return fault("nothing is settled");
+    }
+    let drawn = drawn(known.draw, facts)?;
+    match e.settled.iter().find(|s| drawn.binary_search(&(s.tray, s.object)).is_err()) {
+        Some(s) => fault(&format!("object {} of tray {} was not drawn", s.object, s.tray)),
+        None => Ok(()),
+    }
+}
+
+fn decided(e: &ProfileDecided, facts: &impl Facts) -> Result<(), LedgerError> {
+    name("profile", &e.profile)?;
+    hash(&e.sha256)?;
+    for &entry in &e.trays {
+        if !facts.is_tray(entry)? {
+            return Err(Refusal::TaughtFrom(entry).into());
+        }
     }
     Ok(())
 }
@@ -409,15 +722,23 @@ fn known_tray(load: &str, lot: &str, tray: u32, facts: &impl Facts) -> Result<u6
     })
 }
 
+/// The class of an object that is there.
+fn known_object(
+    load: &str,
+    lot: &str,
+    tray: u32,
+    entry: u64,
+    object: u32,
+    facts: &impl Facts,
+) -> Result<Outcome, LedgerError> {
+    let unknown = || Refusal::UnknownObject { load: load.into(), lot: lot.into(), tray, object };
+    Ok(facts.class(entry, object)?.ok_or_else(unknown)?)
+}
+
 fn object(e: &ObjectCorrected, why: Option<&str>, facts: &impl Facts) -> Result<(), LedgerError> {
     let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
     let (tray, object) = (e.tray, e.object);
-    let before = facts.class(entry, object)?.ok_or_else(|| Refusal::UnknownObject {
-        load: e.load.clone(),
-        lot: e.lot.clone(),
-        tray,
-        object,
-    })?;
+    let before = known_object(&e.load, &e.lot, tray, entry, object, facts)?;
     if before == e.class {
         let class = super::event::outcome_word(e.class);
         return Err(Refusal::SameClass { tray, object, class }.into());
@@ -468,7 +789,9 @@ fn review(e: &ReviewRecorded, facts: &impl Facts) -> Result<(), LedgerError> {
         return fault(format!("the objects of draw {} were reviewed already", e.draw));
     }
     if let Some(tray) = draw.retaken {
-        return fault(format!("tray {tray} was retaken since the draw: draw again"));
+        return fault(format!(
+            "tray {tray} was retaken or its outlines changed since the draw: draw again"
+        ));
     }
     let mut found: Vec<(u32, u32)> =
         e.reviewed.iter().filter_map(|r| r.object.map(|o| (r.tray, o))).collect();

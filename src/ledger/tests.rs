@@ -255,9 +255,134 @@ fn full(folder: &Folder) -> Ledger {
         load,
         outcome: Some("accept".into()),
         figures: serde_json::json!({"rejects": "0.0512"}),
+        sealed: None,
     };
     ledger.close_load(closed, LAB).unwrap();
+    by_hand(&mut ledger);
     ledger
+}
+
+/// A second load: everything that the workbench says.
+fn by_hand(ledger: &mut Ledger) {
+    let (load, lot) = ("HV-0418".to_owned(), "UNSORTED".to_owned());
+    ledger.open_load(opened(&load), Delivery::default(), None, LAB).unwrap();
+    let recorded = ledger.record_tray(tray(ledger, &load, &lot, 1, 9), LAB).unwrap().entries;
+    let looked = because("by eye");
+    let tag = |tags: &[&str]| {
+        let tags = tags.iter().map(|t| (*t).to_owned()).collect();
+        let (load, lot) = (load.clone(), lot.clone());
+        Event::ObjectTagged(ObjectTagged { load, lot, tray: 1, object: 2, tags })
+    };
+    ledger.say_one(split(&load, 1, 4, 10, Some("shriveled")), looked).unwrap();
+    ledger.say_one(tag(&["rot-or-mould"]), looked).unwrap();
+    let head = ledger.say_one(tag(&["split", "hail"]), looked).unwrap();
+    let back = |edit| EditTakenBack { load: load.clone(), lot: lot.clone(), tray: 1, edit };
+    ledger.say_one(Event::EditTakenBack(back(head.entries)), looked).unwrap();
+    ledger.say_one(Event::EditDoneAgain(back(head.entries)), looked).unwrap();
+    ledger.say_one(Event::EditTakenBack(back(head.entries)), looked).unwrap();
+    let whole = begin_parties(ledger, &load, 3).unwrap();
+    for party in [Party::Grower, Party::Winery] {
+        judge_and_finish(ledger, &load, whole, party, &[(1, Seen::Class(Class::Sound))]);
+    }
+    let accept = |party, review| {
+        let (load, lot, figures) = (load.clone(), lot.clone(), "0".repeat(64));
+        Event::PartyAccepted(PartyAccepted { load, lot, review, party, figures })
+    };
+    ledger.say_one(accept(Party::Grower, whole), LAB).unwrap();
+    ledger.say_one(accept(Party::Winery, whole), LAB).unwrap();
+    let second = begin_parties(ledger, &load, 5).unwrap();
+    judge_and_finish(ledger, &load, second, Party::Grower, &[(1, Seen::Nothing)]);
+    judge_and_finish(ledger, &load, second, Party::Winery, &[(1, Seen::Unassigned)]);
+    let settled = DifferencesSettled {
+        load: load.clone(),
+        lot: lot.clone(),
+        review: second,
+        settled: vec![Settlement { tray: 1, object: 1, human: Seen::Class(Class::Debris) }],
+    };
+    ledger.say_one(Event::DifferencesSettled(settled), LAB).unwrap();
+    let (l, o, review) = (load.clone(), lot.clone(), second);
+    let refused = PartyRefused { load: l, lot: o, review, party: Party::Winery };
+    ledger.say_one(Event::PartyRefused(refused), because("another scale")).unwrap();
+    let review = begin_parties(ledger, &load, 2).unwrap();
+    let gave_up = PartiesGaveUp { load: load.clone(), lot: lot.clone(), review };
+    ledger.say_one(Event::PartiesGaveUp(gave_up), because("rain")).unwrap();
+    let profile = ledger.archive().keep(b"a profile").unwrap();
+    let decided = ProfileDecided {
+        profile: "Blue Portugal".into(),
+        sha256: profile,
+        adopted: true,
+        trays: vec![recorded],
+        figures: serde_json::json!({"accuracy": "0.97"}),
+    };
+    ledger.say_one(Event::ProfileDecided(decided), LAB).unwrap();
+    let closed = LoadClosed {
+        load,
+        outcome: None,
+        figures: serde_json::json!({}),
+        sealed: Some(serde_json::json!({"seeds": ["7"]})),
+    };
+    ledger.close_load(closed, LAB).unwrap();
+}
+
+/// Object `gone` becomes two, `first` and the next.
+fn split(load: &str, tray: u32, gone: u32, first: u32, given: Option<&str>) -> Event {
+    let mut come = objects(2, 77);
+    for (i, object) in come.iter_mut().enumerate() {
+        object.object = first + i as u32;
+    }
+    let outline = |object| Outline { object, runs: vec![object, 5, 3, object + 1, 5, 2] };
+    Event::OutlinesChanged(OutlinesChanged {
+        load: load.into(),
+        lot: "UNSORTED".into(),
+        tray,
+        action: "split".into(),
+        gone: vec![gone],
+        profile: "built-in".into(),
+        program: PROGRAM.into(),
+        fields: FIELD_NAMES.iter().map(|n| (*n).to_owned()).collect(),
+        outlines: come.iter().map(|o| outline(o.object)).collect(),
+        come,
+        given: given.map(str::to_owned),
+    })
+}
+
+/// Begins a review of the first objects of the tray.
+fn begin_parties(ledger: &mut Ledger, load: &str, count: usize) -> Result<u64, LedgerError> {
+    let lot = "UNSORTED".to_owned();
+    let record = ledger.load(load)?;
+    let own = record.lots.iter().find(|l| l.lot == lot);
+    let all = own.map_or_else(Vec::new, |l| l.trays[0].objects.clone());
+    let (load, of) = (load.to_owned(), all.len() as u64);
+    let objects = all.iter().take(count).map(|o| (1, o.object)).collect();
+    let drawn = ReviewDrawn { load: load.clone(), lot: lot.clone(), seed: "7".into(), of, objects };
+    let draw = ledger.say_one(Event::ReviewDrawn(drawn), LAB)?.entries;
+    let (grower, winery) = ("Hill Vineyard".into(), "Cellar".into());
+    let begun = PartiesBegun { load, lot, draw, whole: count == all.len(), grower, winery };
+    Ok(ledger.say_one(Event::PartiesBegun(begun), LAB)?.entries)
+}
+
+/// One party says sound to all drawn objects but those named.
+fn judge_and_finish(
+    ledger: &mut Ledger,
+    load: &str,
+    review: u64,
+    party: Party,
+    but: &[(u32, Seen)],
+) {
+    let record = ledger.load(load).unwrap();
+    let mut parties = record.lots.iter().flat_map(|l| &l.parties);
+    let parties = parties.find(|p| p.begun.entry == review).unwrap();
+    let judged = parties.draw.objects.iter().map(|&(_, tray, object)| {
+        let other = but.iter().find(|b| b.0 == object);
+        let human = other.map_or(Seen::Class(Class::Sound), |b| b.1);
+        Judged { tray, object, human, tags: vec!["sunburnt".into()] }
+    });
+    let (load, lot) = (load.to_owned(), "UNSORTED".to_owned());
+    let judged = judged.collect();
+    let said = PartyJudged { load: load.clone(), lot: lot.clone(), review, party, judged };
+    ledger.say_one(Event::PartyJudged(said), LAB).unwrap();
+    let finished = PartyFinished { load, lot, review, party };
+    ledger.say_one(Event::PartyFinished(finished), LAB).unwrap();
 }
 
 fn faults(ledger: &Ledger, expected: Option<&Head>) -> Vec<Fault> {
@@ -272,8 +397,8 @@ fn a_whole_ledger_verifies_and_reads_back() {
     let found = ledger.verify(Some(&head)).unwrap();
     assert_eq!(found.faults, []);
     assert_eq!(found.head, head);
-    // Four trays' photographs and outlines, and the refused one.
-    assert_eq!(found.files, 9);
+    // Five trays' photographs and outlines, the refused one and a profile.
+    assert_eq!(found.files, 12);
     drop(ledger);
     let ledger = Ledger::open(&folder.file()).unwrap();
     let load = ledger.load("HV-0417").unwrap();
@@ -305,7 +430,7 @@ fn a_whole_ledger_verifies_and_reads_back() {
     assert_eq!(ledger.hand_sorts(Some("Blue Portugal"), u64::MAX).unwrap().len(), 1);
     let list = ledger.loads().unwrap();
     assert_eq!((list[0].trays, list[0].objects, list[0].planned), (3, 37, Some(3)));
-    assert_eq!(ledger.receipt("HV-0417").unwrap().unwrap().entries, head.entries);
+    assert_eq!(ledger.receipt("HV-0418").unwrap().unwrap().entries, head.entries);
 }
 
 /// Every cell of every table, changed by hand, must be found.
@@ -464,6 +589,7 @@ fn ledger_files(ledger: &Ledger) -> Vec<String> {
                 files.extend(e.outlines);
             }
             Event::PhotoRefused(e) => files.push(e.photo.sha256),
+            Event::ProfileDecided(e) => files.push(e.sha256),
             _ => {}
         }
     }
@@ -640,10 +766,11 @@ fn rules() {
     let retake = TrayRecorded { retake: true, ..tray(&ledger, load, "UNSORTED", 3, 8) };
     ledger.record_tray(retake, because("a leaf")).unwrap();
     let stale = refusal(ledger.say_one(review(entry, vec![saw(1, 1), saw(3, 2)]), LAB)).to_string();
-    assert!(stale.contains("tray 3 was retaken since the draw"), "{stale}");
+    assert!(stale.contains("tray 3 was retaken or its outlines"), "{stale}");
 
     // Nothing after the close.
-    let closed = LoadClosed { load: load.into(), outcome: None, figures: serde_json::json!({}) };
+    let figures = serde_json::json!({});
+    let closed = LoadClosed { load: load.into(), outcome: None, figures, sealed: None };
     ledger.close_load(closed.clone(), LAB).unwrap();
     let after = ledger.record_tray(tray(&ledger, load, "UNSORTED", 4, 5), LAB);
     assert!(matches!(refusal(after), Refusal::Closed { .. }));
@@ -664,7 +791,7 @@ fn what_is_refused_leaves_no_trace() {
     // A fraction cannot be recorded.
     ledger.open_load(opened("A"), Delivery::default(), None, LAB).unwrap();
     let figures = serde_json::json!({"share": 0.5});
-    let closed = LoadClosed { load: "A".into(), outcome: None, figures };
+    let closed = LoadClosed { load: "A".into(), outcome: None, figures, sealed: None };
     let error = ledger.close_load(closed, LAB).unwrap_err().to_string();
     assert!(error.contains("0.5 is no whole number"), "{error}");
 }
@@ -830,7 +957,7 @@ fn every_earlier_version_is_brought_up() {
     let now = full(&here);
     let dir = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data/ledger");
     // Heads as they stood when the files were written.
-    let heads = ["bef6b5024bd7d33e07faeca9dbf74b8ac036607e04f6ddabbade65ddd5db374b"];
+    let heads = ["bef6b5024bd7d33e07faeca9dbf74b8ac036607e04f6ddabbade65ddd5db374b"; 2];
     assert_eq!(heads.len() as i64, sqlite::SCHEMA_VERSION - 1, "a fixture for every version");
     for (version, head) in (1..).zip(heads) {
         let folder = Folder::new();
@@ -863,4 +990,140 @@ fn commits_are_flushed_and_readers_do_not_wait() {
     let folder = Folder::new();
     let ledger = full(&folder);
     assert_eq!(ledger.books.pragmas().unwrap(), ("wal".to_owned(), 2, 1));
+}
+
+/// The program's own account of a tray: numbers of its objects and their classes as corrected.
+fn stands(ledger: &Ledger, load: &str) -> Vec<(u32, Option<Class>, Vec<String>)> {
+    let entry = ledger.load(load).unwrap().lots[0].trays[0].recorded.entry;
+    let tray = ledger.one_tray(entry).unwrap().unwrap();
+    tray.objects.iter().map(|o| (o.read.object, o.class(), o.tags.clone())).collect()
+}
+
+/// Whatever is changed, taking it back gives what was before and doing it again what came after; a
+/// change after that ends the way forward.
+#[test]
+fn changes_are_taken_back_and_done_again() {
+    let folder = Folder::new();
+    let mut ledger = folder.ledger();
+    let (load, looked) = ("HV-0417", because("by eye"));
+    ledger.open_load(opened(load), Delivery::default(), None, LAB).unwrap();
+    ledger.record_tray(tray(&ledger, load, "UNSORTED", 1, 9), LAB).unwrap();
+    let (l, o) = (load.to_owned(), "UNSORTED".to_owned());
+    let class = |object, class| {
+        let (load, lot) = (l.clone(), o.clone());
+        Event::ObjectCorrected(ObjectCorrected { load, lot, tray: 1, object, class })
+    };
+    let tags = |object, tags: &[&str]| {
+        let tags = tags.iter().map(|t| (*t).to_owned()).collect();
+        let (load, lot) = (l.clone(), o.clone());
+        Event::ObjectTagged(ObjectTagged { load, lot, tray: 1, object, tags })
+    };
+    let steps = [
+        class(3, Some(Class::Debris)),
+        split(load, 1, 4, 10, None),
+        class(10, Some(Class::Underripe)),
+        class(3, None),
+        split(load, 1, 10, 12, Some("debris")),
+        tags(12, &["hail"]),
+        tags(12, &[]),
+    ];
+    let mut states = vec![stands(&ledger, load)];
+    let mut edits = Vec::new();
+    for step in steps {
+        edits.push(ledger.say_one(step, looked).unwrap().entries);
+        states.push(stands(&ledger, load));
+    }
+    let back = |edit| EditTakenBack { load: l.clone(), lot: o.clone(), tray: 1, edit };
+    for i in (0..edits.len()).rev() {
+        // Only the last that stands.
+        if i > 0 {
+            assert!(ledger.say_one(Event::EditTakenBack(back(edits[i - 1])), looked).is_err());
+        }
+        ledger.say_one(Event::EditTakenBack(back(edits[i])), looked).unwrap();
+        assert_eq!(stands(&ledger, load), states[i], "back to {i}");
+    }
+    assert!(ledger.say_one(Event::EditDoneAgain(back(edits[1])), looked).is_err());
+    for i in 0..edits.len() {
+        ledger.say_one(Event::EditDoneAgain(back(edits[i])), looked).unwrap();
+        assert_eq!(stands(&ledger, load), states[i + 1], "again {i}");
+    }
+    for edit in edits.iter().rev().take(3) {
+        ledger.say_one(Event::EditTakenBack(back(*edit)), looked).unwrap();
+    }
+    ledger.say_one(class(1, None), looked).unwrap();
+    assert!(ledger.say_one(Event::EditDoneAgain(back(edits[4])), looked).is_err());
+    // Numbers are never given twice, and what is gone cannot be spoken of.
+    let again = ledger.say_one(split(load, 1, 11, 12, None), looked).unwrap_err().to_string();
+    assert!(again.contains("numbered on from the last"), "{again}");
+    let gone = ledger.say_one(class(4, None), looked).unwrap_err().to_string();
+    assert!(gone.contains("has no object 4"), "{gone}");
+    assert_eq!(ledger.loads().unwrap()[0].objects, stands(&ledger, load).len() as u64);
+    assert_eq!(faults(&ledger, None), []);
+}
+
+/// What may be said when in a review by both parties.
+#[test]
+fn rules_of_the_parties() {
+    let folder = Folder::new();
+    let mut ledger = folder.ledger();
+    let (load, lot, looked) = ("HV-0417", "UNSORTED", because("by eye"));
+    let said = |result: Result<Head, LedgerError>, words: &str| match result {
+        Err(LedgerError::Refused(refusal)) => {
+            assert!(refusal.to_string().contains(words), "{refusal} / {words}");
+        }
+        other => panic!("{other:?} / {words}"),
+    };
+    ledger.open_load(opened(load), Delivery::default(), None, LAB).unwrap();
+    ledger.record_tray(tray(&ledger, load, lot, 1, 9), LAB).unwrap();
+    let review = begin_parties(&mut ledger, load, 3).unwrap();
+    assert!(begin_parties(&mut ledger, load, 2).is_err());
+    // Nothing of the lot changes meanwhile.
+    said(ledger.say_one(split(load, 1, 4, 10, None), looked), "are reviewing");
+    let another = tray(&ledger, load, lot, 2, 5);
+    said(ledger.record_tray(another, LAB), "are reviewing");
+    let elsewhere = tray(&ledger, load, "SORTED", 1, 5);
+    ledger.record_tray(elsewhere, LAB).unwrap();
+    let (l, o) = (load.to_owned(), lot.to_owned());
+    let judge = |party, object| {
+        let judged = vec![Judged { tray: 1, object, human: Seen::Nothing, tags: vec![] }];
+        let (load, lot) = (l.clone(), o.clone());
+        Event::PartyJudged(PartyJudged { load, lot, review, party, judged })
+    };
+    let finish = |party| {
+        let (load, lot) = (l.clone(), o.clone());
+        Event::PartyFinished(PartyFinished { load, lot, review, party })
+    };
+    let accept = |party| {
+        let (load, lot, figures) = (l.clone(), o.clone(), "a".repeat(64));
+        Event::PartyAccepted(PartyAccepted { load, lot, review, party, figures })
+    };
+    said(ledger.say_one(judge(Party::Grower, 7), LAB), "was not drawn");
+    ledger.say_one(judge(Party::Grower, 1), LAB).unwrap();
+    said(ledger.say_one(finish(Party::Grower), LAB), "2 drawn objects are not judged");
+    said(ledger.say_one(accept(Party::Grower), LAB), "both parties must have finished");
+    judge_and_finish(&mut ledger, load, review, Party::Grower, &[]);
+    said(ledger.say_one(judge(Party::Grower, 1), LAB), "stays as it is");
+    judge_and_finish(&mut ledger, load, review, Party::Winery, &[(2, Seen::Unassigned)]);
+    said(ledger.say_one(accept(Party::Winery), LAB), "1 differing objects are not settled");
+    let settle = |object| {
+        let settled = vec![Settlement { tray: 1, object, human: Seen::Class(Class::Sound) }];
+        let (load, lot) = (l.clone(), o.clone());
+        Event::DifferencesSettled(DifferencesSettled { load, lot, review, settled })
+    };
+    said(ledger.say_one(settle(9), LAB), "was not drawn");
+    ledger.say_one(settle(2), LAB).unwrap();
+    ledger.say_one(accept(Party::Winery), LAB).unwrap();
+    said(ledger.say_one(settle(2), LAB), "has accepted");
+    said(ledger.say_one(accept(Party::Winery), LAB), "accepted already");
+    ledger.say_one(accept(Party::Grower), LAB).unwrap();
+    said(ledger.say_one(accept(Party::Grower), LAB), "the review is over");
+    let parties = &ledger.load(load).unwrap().lots[1].parties[0];
+    assert_eq!(parties.outcome.as_deref(), Some("agreed"));
+    let judgements = ledger.judgements(review).unwrap();
+    assert_eq!(judgements.len(), 3);
+    assert_eq!(judgements[1].human, [Some(Seen::Class(Class::Sound)), Some(Seen::Unassigned)]);
+    assert_eq!(judgements[1].settled, Some(Seen::Class(Class::Sound)));
+    // It is over: the tray can be changed again.
+    ledger.say_one(split(load, 1, 4, 10, None), looked).unwrap();
+    assert_eq!(faults(&ledger, None), []);
 }

@@ -383,7 +383,8 @@ pub fn history(entries: &[Entry], load: Option<&str>) -> Result<String, Error> {
     Ok(out)
 }
 
-fn said(event: &Event) -> String {
+/// What an event says, in words.
+pub fn said(event: &Event) -> String {
     match event {
         Event::LedgerBegun(e) => format!("ledger begun by {}", e.program),
         Event::LoadOpened(e) => format!("load {} of {} opened", e.load, e.grower),
@@ -447,6 +448,50 @@ fn said(event: &Event) -> String {
         Event::LoadClosed(e) => {
             let outcome = e.outcome.as_ref().map_or(String::new(), |o| format!(": {o}"));
             format!("load {} closed{outcome}", e.load)
+        }
+        Event::OutlinesChanged(e) => {
+            let numbers = |list: &mut dyn Iterator<Item = u32>| {
+                list.map(|n| n.to_string()).collect::<Vec<_>>().join(", ")
+            };
+            let gone = numbers(&mut e.gone.iter().copied());
+            let come = numbers(&mut e.come.iter().map(|o| o.object));
+            let what = match (gone.is_empty(), come.is_empty()) {
+                (_, true) => format!("object {gone} removed"),
+                (true, _) => format!("object {come} drawn"),
+                _ => format!("object {gone} is {come} now ({})", e.action),
+            };
+            format!("{what}, on tray {} of {} {}", e.tray, e.load, e.lot)
+        }
+        Event::ObjectTagged(e) => {
+            let tags = if e.tags.is_empty() { "nothing".to_owned() } else { e.tags.join(", ") };
+            let place = format!("tray {} of {} {}", e.tray, e.load, e.lot);
+            format!("object {} of {place} tagged: {tags}", e.object)
+        }
+        Event::EditTakenBack(e) => {
+            format!("entry {} taken back, on tray {} of {} {}", e.edit, e.tray, e.load, e.lot)
+        }
+        Event::EditDoneAgain(e) => {
+            format!("entry {} done again, on tray {} of {} {}", e.edit, e.tray, e.load, e.lot)
+        }
+        Event::PartiesBegun(e) => format!(
+            "{} (grower) and {} (winery) begin to review {} {}",
+            e.grower, e.winery, e.load, e.lot
+        ),
+        Event::PartyJudged(e) => {
+            format!("{} judged {}", e.party.word(), plural(e.judged.len(), "object"))
+        }
+        Event::PartyFinished(e) => format!("{} has judged all objects", e.party.word()),
+        Event::DifferencesSettled(e) => {
+            format!("{} settled between the parties", plural(e.settled.len(), "object"))
+        }
+        Event::PartyAccepted(e) => format!("{} accepts figures {}", e.party.word(), e.figures),
+        Event::PartyRefused(e) => format!("{} does not agree", e.party.word()),
+        Event::PartiesGaveUp(e) => {
+            format!("review {} of {} {} given up", e.review, e.load, e.lot)
+        }
+        Event::ProfileDecided(e) => {
+            let verb = if e.adopted { "adopted" } else { "not adopted" };
+            format!("profile {} taught from {}: {verb}", e.profile, plural(e.trays.len(), "tray"))
         }
     }
 }

@@ -1,6 +1,8 @@
 //! Agreement and 2×2 tests: Cohen's kappa, McNemar, Fisher's exact test.
 
-use super::{StatsError, binomial_acceptance, chi_squared_cdf};
+use super::{
+    Continuity, Interval, Level, StatsError, binomial_acceptance, chi_squared_cdf, wilson,
+};
 use statrs::function::factorial::ln_binomial;
 
 /// How far a disagreement counts.
@@ -84,6 +86,41 @@ pub fn cohens_kappa(table: &[Vec<u64>], weights: KappaWeights) -> Result<Kappa, 
         standard_error: variance.max(0.0).sqrt(),
         null_standard_error: null_variance.max(0.0).sqrt(),
     })
+}
+
+impl Kappa {
+    /// Wald interval, within −1 to 1.
+    pub fn interval(&self, level: Level) -> Interval {
+        let half = level.z() * self.standard_error;
+        let (low, high) = ((self.kappa - half).max(-1.0), (self.kappa + half).min(1.0));
+        Interval { low, high, level }
+    }
+}
+
+/// Positive agreement of two raters on one category, 2a/(2a + b + c), with its interval: `both` (a)
+/// said it, only the one (b), only the other (c). Cicchetti and Feinstein (1990, J Clin Epidemiol
+/// 43:551-558); the same as Dice's coefficient (1945).
+///
+/// The interval is that of q = a/(a + b + c), the share of objects that both named of those that
+/// either named (Wilson's), carried over by 2q/(1 + q), which rises with q.
+///
+/// # Errors
+/// When neither said it of any object.
+pub fn positive_agreement(
+    both: u64,
+    only_one: u64,
+    only_other: u64,
+    level: Level,
+) -> Result<(f64, Interval), StatsError> {
+    let named = both + only_one + only_other;
+    if named == 0 {
+        let what = "positive agreement";
+        return Err(StatsError::TooFew { what, needed: 1, found: 0 });
+    }
+    let q = wilson(both, named, level, Continuity::Uncorrected)?;
+    let carried = |q: f64| 2.0 * q / (1.0 + q);
+    let (low, high) = (carried(q.low), carried(q.high));
+    Ok((carried(both as f64 / named as f64), Interval { low, high, level }))
 }
 
 /// McNemar's test of two discordant counts.
@@ -230,6 +267,20 @@ mod tests {
             close(of(KappaWeights::Linear), linear, 6e-11, "linear");
             close(of(KappaWeights::Quadratic), quadratic, 6e-11, "quadratic");
         }
+    }
+
+    /// By hand: 2·20/(2·20 + 5 + 10); Wilson's interval (checked in `proportion`) of 20 of 35 carried
+    /// over. Full agreement ends at 1, none begins at 0.
+    #[test]
+    fn positive_agreements() {
+        let (share, interval) = positive_agreement(20, 5, 10, Level::P95).unwrap();
+        close(share, 40.0 / 55.0, 1e-12, "share");
+        let q = wilson(20, 35, Level::P95, Continuity::Uncorrected).unwrap();
+        close(interval.low, 2.0 * q.low / (1.0 + q.low), 1e-12, "low");
+        assert!(interval.low < share && share < interval.high);
+        assert_eq!(positive_agreement(9, 0, 0, Level::P95).unwrap().1.high, 1.0);
+        assert_eq!(positive_agreement(0, 2, 1, Level::P95).unwrap().1.low, 0.0);
+        assert!(positive_agreement(0, 0, 0, Level::P95).is_err());
     }
 
     /// check-values.md section 6: the presidential-approval table (Agresti; R's own example) and

@@ -19,6 +19,7 @@ mod sample_size;
 pub use acceptance::{binomial_acceptance, hypergeometric_acceptance, zero_defect_sample_size};
 pub use agreement::{
     FisherExact, Kappa, KappaWeights, McNemar, cohens_kappa, fisher_exact, mcnemar,
+    positive_agreement,
 };
 pub use cluster::{AnovaIcc, Ratio, anova_icc, cluster_ratio, element_ratio};
 pub use difference::{agresti_caffo, miettinen_nurminen, newcombe_difference};

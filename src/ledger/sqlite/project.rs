@@ -7,8 +7,8 @@ use super::super::LedgerError;
 use super::super::canonical::canonical;
 use super::super::chain::Entry;
 use super::super::event::{
-    DeliveryRecorded, Event, LoadClosed, PhotoKept, PlanFixed, ReviewDrawn, ReviewRecorded,
-    TrayRecorded, Word, outcome_word,
+    DeliveryRecorded, EditTakenBack, Event, LoadClosed, ObjectTagged, OutlinesChanged, Party,
+    PhotoKept, PlanFixed, ReviewDrawn, ReviewRecorded, TrayRecorded, Word, outcome_word,
 };
 use super::super::object::{FIELDS, FIGURES};
 use super::super::rules::Refusal;
@@ -45,8 +45,12 @@ pub fn follow(db: &Connection, entry: &Entry, event: &Event) -> Result<(), Ledge
         }
         Event::ObjectCorrected(e) => {
             let tray = tray_of(db, &e.load, &e.lot, e.tray)?;
-            let row = params![tray, e.object, outcome_word(e.class), seq];
-            run(db, "correct_object", row)?;
+            let given = outcome_word(e.class);
+            let (before, by) = read::given_class(db, tray, e.object)?;
+            let row = params![seq, tray, "class", e.object, before, by, given];
+            run(db, "insert_edit", row)?;
+            run(db, "correct_object", params![tray, e.object, given, seq])?;
+            run(db, "touch_tray", params![tray, seq])?;
         }
         Event::ReviewDrawn(e) => drawn(db, seq, e)?,
         Event::ReviewRecorded(e) => reviewed(db, seq, e)?,
@@ -82,8 +86,159 @@ pub fn follow(db: &Connection, entry: &Entry, event: &Event) -> Result<(), Ledge
             run(db, "put_hand_sort", row)?;
         }
         Event::LoadClosed(e) => closed(db, entry, e)?,
+        Event::OutlinesChanged(e) => outlines_changed(db, seq, e)?,
+        Event::ObjectTagged(e) => tagged(db, seq, e)?,
+        Event::EditTakenBack(e) => again(db, seq, e, Way::Back)?,
+        Event::EditDoneAgain(e) => again(db, seq, e, Way::Again)?,
+        Event::PartiesBegun(e) => {
+            run(db, "insert_parties", params![seq, e.load, e.lot, kept(e.draw)?, e.whole])?;
+            for (party, name) in [(Party::Grower, &e.grower), (Party::Winery, &e.winery)] {
+                run(db, "insert_party", params![seq, party.word(), name])?;
+            }
+        }
+        Event::PartyJudged(e) => {
+            let (review, party) = (kept(e.review)?, e.party.word());
+            for judged in &e.judged {
+                let tray = tray_of(db, &e.load, &e.lot, judged.tray)?;
+                let (human, tags) = (seen_word(judged.human), words(&judged.tags));
+                let row = params![review, party, tray, judged.object, human, tags, seq];
+                run(db, "put_judgement", row)?;
+            }
+        }
+        Event::PartyFinished(e) => {
+            run(db, "party_finished", params![kept(e.review)?, e.party.word(), seq])?;
+        }
+        Event::DifferencesSettled(e) => {
+            for s in &e.settled {
+                let tray = tray_of(db, &e.load, &e.lot, s.tray)?;
+                let row = params![kept(e.review)?, tray, s.object, seen_word(s.human), seq];
+                run(db, "put_settled", row)?;
+            }
+        }
+        Event::PartyAccepted(e) => {
+            let review = kept(e.review)?;
+            run(db, "party_accepted", params![review, e.party.word(), seq, e.figures])?;
+            if read::parties_facts(db, e.review)?.is_some_and(|p| p.accepted == [true; 2]) {
+                run(db, "parties_end", params![review, seq, "agreed"])?;
+            }
+        }
+        Event::PartyRefused(e) => {
+            let review = kept(e.review)?;
+            run(db, "party_refused", params![review, e.party.word(), seq])?;
+            run(db, "parties_end", params![review, seq, "not-agreed"])?;
+        }
+        Event::PartiesGaveUp(e) => {
+            run(db, "parties_end", params![kept(e.review)?, seq, "given-up"])?;
+        }
+        Event::ProfileDecided(e) => {
+            let figures = written(entry.seq, &e.figures)?;
+            run(db, "insert_taught", params![seq, e.profile, e.sha256, e.adopted, figures])?;
+            for tray in &e.trays {
+                run(db, "insert_taught_tray", params![seq, kept(*tray)?])?;
+            }
+        }
     }
     Ok(())
+}
+
+/// A list of words in one cell.
+fn words(list: &[String]) -> String {
+    Value::from(list.to_vec()).to_string()
+}
+
+/// A value in its canonical form.
+fn written(seq: u64, value: &Value) -> Result<String, LedgerError> {
+    canonical(value).map_err(|e| LedgerError::Entry {
+        entry: seq,
+        fault: super::EntryFault::Unknown(e.to_string()),
+    })
+}
+
+fn outlines_changed(db: &Connection, seq: i64, e: &OutlinesChanged) -> Result<(), LedgerError> {
+    let tray = tray_of(db, &e.load, &e.lot, e.tray)?;
+    let nothing: Option<i64> = None;
+    let row = params![seq, tray, "outlines", nothing, nothing, nothing, e.action];
+    run(db, "insert_edit", row)?;
+    for object in &e.gone {
+        run(db, "object_goes", params![tray, object, seq])?;
+        run(db, "insert_edit_object", params![seq, object, "gone"])?;
+    }
+    for (object, outline) in e.come.iter().zip(&e.outlines) {
+        let number = object.object;
+        let class = outcome_word(object.class);
+        let v = |i: usize| object.values[FIGURES[i]];
+        let row = params![tray, number, class, v(0), v(1), v(2), v(3), v(4), v(5), v(6), seq];
+        run(db, "insert_come", row)?;
+        let rest = (0..FIELDS).filter(|i| !FIGURES.contains(i)).map(|i| object.values[i]);
+        let row = [Some(tray), Some(i64::from(number))].into_iter().chain(rest);
+        run(db, "insert_measure", params_from_iter(row))?;
+        let runs: Vec<String> = outline.runs.iter().map(u32::to_string).collect();
+        run(db, "insert_outline", params![tray, number, runs.join(" ")])?;
+        if let Some(given) = &e.given {
+            run(db, "correct_object", params![tray, number, given, seq])?;
+        }
+        run(db, "insert_edit_object", params![seq, number, "come"])?;
+    }
+    run(db, "touch_tray", params![tray, seq])
+}
+
+fn tagged(db: &Connection, seq: i64, e: &ObjectTagged) -> Result<(), LedgerError> {
+    let tray = tray_of(db, &e.load, &e.lot, e.tray)?;
+    let (before, by) = read::tags(db, tray, e.object)?.unzip();
+    let after = words(&e.tags);
+    run(db, "insert_edit", params![seq, tray, "tags", e.object, before, by, after])?;
+    put_tags(db, tray, e.object, Some(&after), Some(seq))?;
+    run(db, "touch_tray", params![tray, seq])
+}
+
+/// Gives an object the tags that it had or gets.
+fn put_tags(
+    db: &Connection,
+    tray: i64,
+    object: u32,
+    tags: Option<&str>,
+    by: Option<i64>,
+) -> Result<(), LedgerError> {
+    match (tags.filter(|t| *t != "[]"), by) {
+        (Some(tags), Some(by)) => run(db, "put_tags", params![tray, object, tags, by]),
+        _ => run(db, "drop_tags", params![tray, object]),
+    }
+}
+
+/// Which way a change goes once more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Way {
+    Back,
+    Again,
+}
+
+fn again(db: &Connection, seq: i64, e: &EditTakenBack, way: Way) -> Result<(), LedgerError> {
+    let edit = kept(e.edit)?;
+    let Some(change) = read::edit(db, edit)? else {
+        let why = format!("entry {} changed nothing", e.edit);
+        let (load, lot) = (e.load.clone(), e.lot.clone());
+        return Err(Refusal::Edit { load, lot, tray: e.tray, why }.into());
+    };
+    let tray = change.tray;
+    let (words, by) = match way {
+        Way::Back => (change.before, change.before_entry),
+        Way::Again => (change.after, Some(edit)),
+    };
+    match (change.kind.as_str(), change.object) {
+        ("class", Some(object)) => {
+            run(db, "correct_object", params![tray, object, words, by])?;
+        }
+        ("tags", Some(object)) => put_tags(db, tray, object, words.as_deref(), by)?,
+        _ => {
+            for (object, side) in read::edit_objects(db, edit)? {
+                let gone = ((side == "come") == (way == Way::Back)).then_some(seq);
+                run(db, "object_goes", params![tray, object, gone])?;
+            }
+        }
+    }
+    let undone = (way == Way::Back).then_some(seq);
+    run(db, "edit_undone", params![edit, undone])?;
+    run(db, "touch_tray", params![tray, seq])
 }
 
 fn run(db: &Connection, name: &str, row: impl Params) -> Result<(), LedgerError> {
@@ -251,12 +406,7 @@ pub fn seen_word(seen: Seen) -> &'static str {
 
 fn closed(db: &Connection, entry: &Entry, e: &LoadClosed) -> Result<(), LedgerError> {
     let seq = kept(entry.seq)?;
-    let fault = |why: String| LedgerError::Entry {
-        entry: entry.seq,
-        fault: super::EntryFault::Unknown(why),
-    };
-    let figures: &Value = &e.figures;
-    let figures = canonical(figures).map_err(|e| fault(e.to_string()))?;
+    let figures = written(entry.seq, &e.figures)?;
     run(db, "put_verdict", params![e.load, e.outcome, figures, seq])?;
     run(db, "close_load", params![e.load, seq])
 }

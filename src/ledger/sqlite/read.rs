@@ -6,14 +6,16 @@ use rusqlite::{Connection, OptionalExtension as _, Params, Row, params};
 
 use super::super::LedgerError;
 use super::super::event::{
-    Delivery, PhotoKept, PlanFixed, PlannedTray, Reviewed, SamplingPoint, Told, Word, outcome_of,
+    Delivery, Outline, Party, PhotoKept, PlanFixed, PlannedTray, Reviewed, SamplingPoint, Told,
+    Word, outcome_of,
 };
-use super::super::object;
+use super::super::object::{self, FIELDS, RecordedObject};
 use super::super::record::{
-    CountedRecord, DrawRecord, HandSortRecord, LoadRecord, LoadSummary, LotRecord, MassFitRecord,
-    ObjectRecord, RefusedRecord, ReplacedRecord, Stamp, TermsRecord, TrayRecord, WeighingRecord,
+    CountedRecord, DrawRecord, EditRecord, FullObject, HandSortRecord, JudgementRecord, LoadRecord,
+    LoadSummary, LotRecord, MassFitRecord, ObjectRecord, OneTray, PartiesRecord, PartyRecord,
+    RefusedRecord, ReplacedRecord, Stamp, TaughtRecord, TermsRecord, TrayRecord, WeighingRecord,
 };
-use super::super::rules::{DrawFacts, Facts, LoadFacts};
+use super::super::rules::{DrawFacts, EditFacts, Facts, LoadFacts, PartiesFacts};
 use super::{Books, kept, number, sql, whole};
 use crate::classify::{Class, Outcome};
 use crate::load::{CoarseDebris, Seen, ValidationTray};
@@ -182,6 +184,131 @@ impl Facts for Known<'_> {
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError> {
         is_there(self.0, "is_hand_sorted", [variety, tray])
     }
+
+    fn highest_object(&self, tray: u64) -> Result<u32, LedgerError> {
+        let found = one(self.0, "highest_object", [kept(tray)?], |r| r.get::<_, Option<u32>>(0))?;
+        Ok(found.flatten().unwrap_or(0))
+    }
+
+    fn edits(&self, tray: u64) -> Result<Vec<EditFacts>, LedgerError> {
+        Ok(edits(self.0, tray)?.iter().map(EditRecord::facts).collect())
+    }
+
+    fn running_parties(&self, load: &str, lot: &str) -> Result<Option<u64>, LedgerError> {
+        one(self.0, "running_parties", [load, lot], |r| number(r, 0))
+    }
+
+    fn parties(&self, entry: u64) -> Result<Option<PartiesFacts>, LedgerError> {
+        parties_facts(self.0, entry)
+    }
+
+    fn unjudged(&self, parties: u64, party: Party) -> Result<u64, LedgerError> {
+        let row = params![kept(parties)?, party.word()];
+        Ok(one(self.0, "unjudged", row, |r| number(r, 0))?.unwrap_or(0))
+    }
+
+    fn unsettled(&self, parties: u64) -> Result<u64, LedgerError> {
+        Ok(one(self.0, "unsettled", [kept(parties)?], |r| number(r, 0))?.unwrap_or(0))
+    }
+}
+
+/// A review by both parties, as the rules see it.
+pub fn parties_facts(db: &Connection, entry: u64) -> Result<Option<PartiesFacts>, LedgerError> {
+    let seq = kept(entry)?;
+    let facts = one(db, "parties_facts", [seq], |r| {
+        Ok(PartiesFacts {
+            load: r.get(0)?,
+            lot: r.get(1)?,
+            draw: number(r, 2)?,
+            ended: number_if(r, 3)?.is_some(),
+            finished: [false; 2],
+            accepted: [false; 2],
+        })
+    })?;
+    let Some(mut facts) = facts else { return Ok(None) };
+    let rows = all(db, "party_facts", [seq], |r| {
+        Ok((party(r, 0)?, number_if(r, 1)?.is_some(), number_if(r, 2)?.is_some()))
+    })?;
+    for (party, finished, accepted) in rows {
+        facts.finished[party as usize] = finished;
+        facts.accepted[party as usize] = accepted;
+    }
+    Ok(Some(facts))
+}
+
+fn party(row: &Row<'_>, column: usize) -> rusqlite::Result<Party> {
+    let text: String = row.get(column)?;
+    Party::of(&text).ok_or_else(|| odd(column, &text))
+}
+
+fn seen(row: &Row<'_>, column: usize) -> rusqlite::Result<Seen> {
+    let word: String = row.get(column)?;
+    match word.as_str() {
+        "nothing" => Ok(Seen::Nothing),
+        word => outcome_of(word).map(Seen::from).ok_or_else(|| odd(column, word)),
+    }
+}
+
+fn words(row: &Row<'_>, column: usize) -> rusqlite::Result<Vec<String>> {
+    let text: Option<String> = row.get(column)?;
+    let text = text.unwrap_or_else(|| "[]".to_owned());
+    serde_json::from_str(&text).map_err(|_| odd(column, &text))
+}
+
+/// The class that a person gave an object, and by which entry.
+pub fn given_class(
+    db: &Connection,
+    tray: i64,
+    object: u32,
+) -> Result<(Option<String>, Option<i64>), LedgerError> {
+    let found = one(db, "given_class", params![tray, object], |r| Ok((r.get(0)?, r.get(1)?)))?;
+    Ok(found.unwrap_or((None, None)))
+}
+
+/// An object's tags as they are kept, and by which entry.
+pub fn tags(db: &Connection, tray: i64, object: u32) -> Result<Option<(String, i64)>, LedgerError> {
+    one(db, "tags", params![tray, object], |r| Ok((r.get(0)?, r.get(1)?)))
+}
+
+/// A change of a tray, with what was before it.
+pub struct Edit {
+    pub tray: i64,
+    pub kind: String,
+    pub object: Option<u32>,
+    pub before: Option<String>,
+    pub before_entry: Option<i64>,
+    pub after: Option<String>,
+}
+
+/// A change by its entry.
+pub fn edit(db: &Connection, entry: i64) -> Result<Option<Edit>, LedgerError> {
+    one(db, "edit", [entry], |r| {
+        Ok(Edit {
+            tray: r.get(0)?,
+            kind: r.get(1)?,
+            object: r.get(2)?,
+            before: r.get(3)?,
+            before_entry: r.get(4)?,
+            after: r.get(5)?,
+        })
+    })
+}
+
+/// Objects that went and came with a change.
+pub fn edit_objects(db: &Connection, entry: i64) -> Result<Vec<(u32, String)>, LedgerError> {
+    all(db, "edit_objects", [entry], |r| Ok((r.get(0)?, r.get(1)?)))
+}
+
+fn edits(db: &Connection, tray: u64) -> Result<Vec<EditRecord>, LedgerError> {
+    all(db, "edits", [kept(tray)?], |r| {
+        let entry = number(r, 0)?;
+        Ok(EditRecord {
+            made: Stamp { entry, at: r.get(4)?, who: r.get(5)?, why: r.get(6)? },
+            kind: r.get(1)?,
+            object: r.get(2)?,
+            undone: number_if(r, 3)?,
+        })
+    })
 }
 
 fn delivery(db: &Connection, load: &str) -> Result<Option<(Delivery, u64)>, LedgerError> {
@@ -265,6 +392,53 @@ impl Books {
         one(self.db(), "last_bearing_on", [load], |r| number_if(r, 0))
             .map(Option::flatten)
             .map_err(|e| e.at(&self.path))
+    }
+
+    /// A tray by its entry, with all that is known of its objects; none when there is none.
+    pub fn one_tray(&self, entry: u64) -> Result<Option<OneTray>, LedgerError> {
+        let read = || -> Result<Option<OneTray>, LedgerError> {
+            let tx = self.db().unchecked_transaction()?;
+            let tray = read_one_tray(&tx, entry)?;
+            tx.commit()?;
+            Ok(tray)
+        };
+        read().map_err(|e| e.at(&self.path))
+    }
+
+    /// What the parties saw in the objects of a review, and what they settled on.
+    pub fn judgements(&self, parties: u64) -> Result<Vec<JudgementRecord>, LedgerError> {
+        let read = || -> Result<Vec<JudgementRecord>, LedgerError> {
+            let tx = self.db().unchecked_transaction()?;
+            let judgements = read_judgements(&tx, parties)?;
+            tx.commit()?;
+            Ok(judgements)
+        };
+        read().map_err(|e| e.at(&self.path))
+    }
+
+    /// Load and lot of a review by both parties; none when there is none.
+    pub fn place_of_parties(&self, parties: u64) -> Result<Option<(String, String)>, LedgerError> {
+        let seq = [kept(parties)?];
+        one(self.db(), "place_of_parties", seq, |r| Ok((r.get(0)?, r.get(1)?)))
+            .map_err(|e| e.at(&self.path))
+    }
+
+    /// Profiles that were taught and decided on, in order.
+    pub fn taught(&self) -> Result<Vec<TaughtRecord>, LedgerError> {
+        let read = || -> Result<Vec<TaughtRecord>, LedgerError> {
+            let db = self.db();
+            let rows = all(db, "taught", [], |r| {
+                Ok((number(r, 0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?))
+            })?;
+            let mut taught = Vec::with_capacity(rows.len());
+            for (entry, profile, sha256, adopted, figures) in rows {
+                let trays = all(db, "taught_trays", [kept(entry)?], |r| number(r, 0))?;
+                let decided = stamp(db, entry)?;
+                taught.push(TaughtRecord { decided, profile, sha256, adopted, trays, figures });
+            }
+            Ok(taught)
+        };
+        read().map_err(|e| e.at(&self.path))
     }
 
     /// Coefficients in force for a profile when an entry was made.
@@ -413,6 +587,8 @@ fn read_lot(
             },
             outlines: r.get(7)?,
             profile: r.get(8)?,
+            fruit: r.get(20)?,
+            changed: number_if(r, 21)?,
             forced: r.get(9)?,
             told: Vec::new(),
             weighing,
@@ -443,7 +619,121 @@ fn read_lot(
         Ok(CoarseDebris::new(coarse_kg, increment_kg, r.get(2)?))
     })?;
     let draws = read_draws(db, load, &lot)?;
-    Ok(LotRecord { lot, sampling_point, plan, trays, replaced: retaken, coarse, draws })
+    let parties = read_parties(db, load, &lot, &draws)?;
+    Ok(LotRecord { lot, sampling_point, plan, trays, replaced: retaken, coarse, draws, parties })
+}
+
+fn read_parties(
+    db: &Connection,
+    load: &str,
+    lot: &str,
+    draws: &[DrawRecord],
+) -> Result<Vec<PartiesRecord>, LedgerError> {
+    type Found = (u64, u64, bool, Option<u64>, Option<String>);
+    let found: Vec<Found> = all(db, "parties", [load, lot], |r| {
+        Ok((number(r, 0)?, number(r, 1)?, r.get(2)?, number_if(r, 3)?, r.get(4)?))
+    })?;
+    let mut parties = Vec::with_capacity(found.len());
+    for (entry, draw, whole, ended, outcome) in found {
+        type Side = (Party, String, Option<u64>, Option<u64>, Option<String>, Option<u64>);
+        let sides: Vec<Side> = all(db, "party", [kept(entry)?], |r| {
+            let figures = r.get(4)?;
+            let (finished, accepted) = (number_if(r, 2)?, number_if(r, 3)?);
+            Ok((party(r, 0)?, r.get(1)?, finished, accepted, figures, number_if(r, 5)?))
+        })?;
+        let mut both: [PartyRecord; 2] = Default::default();
+        for (party, name, finished, accepted, figures, refused) in sides {
+            let by = |entry: Option<u64>| entry.map(|e| stamp(db, e)).transpose();
+            let (finished, accepted, refused) = (by(finished)?, by(accepted)?, by(refused)?);
+            both[party as usize] = PartyRecord { name, finished, accepted, figures, refused };
+        }
+        let draw = draws.iter().find(|d| d.drawn.entry == draw).cloned();
+        parties.push(PartiesRecord {
+            begun: stamp(db, entry)?,
+            draw: draw.ok_or(LedgerError::Entry { entry, fault: super::EntryFault::Broken })?,
+            whole,
+            parties: both,
+            ended: ended.map(|e| stamp(db, e)).transpose()?,
+            outcome,
+        });
+    }
+    Ok(parties)
+}
+
+fn read_judgements(db: &Connection, parties: u64) -> Result<Vec<JudgementRecord>, LedgerError> {
+    let seq = kept(parties)?;
+    let mut found: BTreeMap<(u64, u32), JudgementRecord> = BTreeMap::new();
+    let rows = all(db, "judgements", [seq], |r| {
+        Ok((party(r, 0)?, number(r, 1)?, r.get(2)?, seen(r, 3)?, words(r, 4)?))
+    })?;
+    let none = |tray, object| JudgementRecord {
+        tray,
+        object,
+        human: [None; 2],
+        tags: Default::default(),
+        settled: None,
+    };
+    for (party, tray, object, human, tags) in rows {
+        let own = found.entry((tray, object)).or_insert_with(|| none(tray, object));
+        own.human[party as usize] = Some(human);
+        own.tags[party as usize] = tags;
+    }
+    let rows = all(db, "settlements", [seq], |r| Ok((number(r, 0)?, r.get(1)?, seen(r, 2)?)))?;
+    for (tray, object, human) in rows {
+        let own = found.entry((tray, object)).or_insert_with(|| none(tray, object));
+        own.settled = Some(human);
+    }
+    Ok(found.into_values().collect())
+}
+
+fn read_one_tray(db: &Connection, entry: u64) -> Result<Option<OneTray>, LedgerError> {
+    let seq = kept(entry)?;
+    let found = one(db, "one_tray", [seq], |r| {
+        Ok(OneTray {
+            entry,
+            load: r.get(0)?,
+            lot: r.get(1)?,
+            tray: r.get(2)?,
+            photo: r.get(3)?,
+            photo_name: r.get(4)?,
+            labels: r.get(5)?,
+            fruit: r.get(6)?,
+            profile: r.get(7)?,
+            scale_mpx_per_mm: r.get(8)?,
+            forced: r.get(9)?,
+            replaced_by: number_if(r, 10)?,
+            changed: number_if(r, 11)?,
+            told: Vec::new(),
+            objects: Vec::new(),
+            gone: Vec::new(),
+            outlines: Vec::new(),
+            edits: Vec::new(),
+            highest: 0,
+        })
+    })?;
+    let Some(mut tray) = found else { return Ok(None) };
+    tray.told =
+        all(db, "told_of_tray", [seq], |r| Ok(Told { weight: r.get(0)?, words: r.get(1)? }))?;
+    tray.objects = all(db, "objects_in_full", [seq], |r| {
+        let mut values = [None; FIELDS];
+        for (i, value) in values.iter_mut().enumerate() {
+            *value = r.get(6 + i)?;
+        }
+        let given: Option<String> = r.get(2)?;
+        let given = given.map(|w| outcome_of(&w).ok_or_else(|| odd(2, &w))).transpose()?;
+        let read = RecordedObject { object: r.get(0)?, class: outcome(r, 1)?, values };
+        let (corrected, come) = (number_if(r, 3)?, number_if(r, 4)?);
+        Ok(FullObject { read, given, corrected, come, tags: words(r, 5)? })
+    })?;
+    tray.gone = all(db, "objects_gone", [seq], |r| r.get(0))?;
+    tray.outlines = all(db, "outlines", [seq], |r| {
+        let text: String = r.get(1)?;
+        let runs = text.split(' ').map(str::parse).collect::<Result<Vec<u32>, _>>();
+        Ok(Outline { object: r.get(0)?, runs: runs.map_err(|_| odd(1, &text))? })
+    })?;
+    tray.edits = edits(db, entry)?;
+    tray.highest = Known(db).highest_object(entry)?;
+    Ok(Some(tray))
 }
 
 fn read_objects(db: &Connection, tray: u64, count: u64) -> Result<Vec<ObjectRecord>, LedgerError> {
@@ -518,11 +808,7 @@ fn read_draws(db: &Connection, load: &str, lot: &str) -> Result<Vec<DrawRecord>,
         let reviewed = reviewed
             .map(|by| -> Result<_, LedgerError> {
                 let seen = all(db, "reviews", [kept(entry)?], |r| {
-                    let word: String = r.get(3)?;
-                    let human = match word.as_str() {
-                        "nothing" => Seen::Nothing,
-                        word => outcome_of(word).map(Seen::from).ok_or_else(|| odd(3, word))?,
-                    };
+                    let human = seen(r, 3)?;
                     Ok((number(r, 0)?, Reviewed { tray: r.get(1)?, object: r.get(2)?, human }))
                 })?;
                 Ok((stamp(db, by)?, seen))

@@ -65,6 +65,50 @@ INSERT INTO measure (tray, object, row_mpx, col_mpx, x_um, y_um, area_px, seen_a
     colour_sd_milli, green_ppm, red_ppm, brown_ppm, wrinkle_fine_milli, wrinkle_milli, touches_edge)
 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20,
     ?21, ?22, ?23, ?24, ?25, ?26, ?27)
+-- name: insert_come
+INSERT INTO object (tray, object, class, p_sound_ppm, p_shriveled_ppm, p_underripe_ppm,
+    p_debris_ppm, area_um2, mass_ug, equivalent_diameter_um, come)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+-- name: object_goes
+UPDATE object SET gone = ?3 WHERE tray = ?1 AND object = ?2
+-- name: insert_outline
+INSERT INTO outline (tray, object, runs) VALUES (?1, ?2, ?3)
+-- name: insert_edit
+INSERT INTO edit (entry, tray, kind, object, before, before_entry, after)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+-- name: insert_edit_object
+INSERT INTO edit_object (edit, object, side) VALUES (?1, ?2, ?3)
+-- name: edit_undone
+UPDATE edit SET undone = ?2 WHERE entry = ?1
+-- name: touch_tray
+UPDATE tray SET changed = ?2,
+    objects = (SELECT count(*) FROM object o WHERE o.tray = tray.entry AND o.gone IS NULL)
+WHERE entry = ?1
+-- name: put_tags
+INSERT OR REPLACE INTO tag (tray, object, tags, entry) VALUES (?1, ?2, ?3, ?4)
+-- name: drop_tags
+DELETE FROM tag WHERE tray = ?1 AND object = ?2
+-- name: insert_parties
+INSERT INTO parties (entry, load, lot, draw, whole) VALUES (?1, ?2, ?3, ?4, ?5)
+-- name: insert_party
+INSERT INTO party (parties, party, name) VALUES (?1, ?2, ?3)
+-- name: put_judgement
+INSERT OR REPLACE INTO judgement (parties, party, tray, object, human, tags, entry)
+VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+-- name: party_finished
+UPDATE party SET finished = ?3 WHERE parties = ?1 AND party = ?2
+-- name: party_accepted
+UPDATE party SET accepted = ?3, figures = ?4 WHERE parties = ?1 AND party = ?2
+-- name: party_refused
+UPDATE party SET refused = ?3 WHERE parties = ?1 AND party = ?2
+-- name: parties_end
+UPDATE parties SET ended = ?2, outcome = ?3 WHERE entry = ?1
+-- name: put_settled
+INSERT OR REPLACE INTO settled (parties, tray, object, human, entry) VALUES (?1, ?2, ?3, ?4, ?5)
+-- name: insert_taught
+INSERT INTO taught (entry, profile, sha256, adopted, figures) VALUES (?1, ?2, ?3, ?4, ?5)
+-- name: insert_taught_tray
+INSERT INTO taught_tray (entry, tray) VALUES (?1, ?2)
 -- name: correct_object
 UPDATE object SET corrected_class = ?3, corrected = ?4 WHERE tray = ?1 AND object = ?2
 -- name: insert_refusal
@@ -122,7 +166,40 @@ SELECT load, lot, number FROM tray WHERE photo = ?1
 -- name: photo_as_refused
 SELECT load, lot, tray, entry FROM refusal WHERE photo = ?1
 -- name: object_class
-SELECT coalesce(corrected_class, class) FROM object WHERE tray = ?1 AND object = ?2
+SELECT coalesce(corrected_class, class) FROM object
+WHERE tray = ?1 AND object = ?2 AND gone IS NULL
+-- name: highest_object
+SELECT max(object) FROM object WHERE tray = ?1
+-- name: given_class
+SELECT corrected_class, corrected FROM object WHERE tray = ?1 AND object = ?2
+-- name: tags
+SELECT tags, entry FROM tag WHERE tray = ?1 AND object = ?2
+-- name: edits
+SELECT d.entry, d.kind, d.object, d.undone, e.at, e.who, e.why
+FROM edit d JOIN entry e ON e.seq = d.entry WHERE d.tray = ?1 ORDER BY d.entry
+-- name: edit
+SELECT tray, kind, object, before, before_entry, after FROM edit WHERE entry = ?1
+-- name: edit_objects
+SELECT object, side FROM edit_object WHERE edit = ?1 ORDER BY object
+-- name: running_parties
+SELECT entry FROM parties WHERE load = ?1 AND lot = ?2 AND ended IS NULL ORDER BY entry LIMIT 1
+-- name: parties_facts
+SELECT load, lot, draw, ended FROM parties WHERE entry = ?1
+-- name: party_facts
+SELECT party, finished, accepted FROM party WHERE parties = ?1
+-- name: unjudged
+SELECT count(*) FROM parties p JOIN drawn d ON d.draw = p.draw
+LEFT JOIN judgement j ON j.parties = p.entry AND j.party = ?2 AND j.tray = d.tray
+    AND j.object = d.object
+WHERE p.entry = ?1 AND j.human IS NULL
+-- name: unsettled
+SELECT count(*) FROM parties p JOIN drawn d ON d.draw = p.draw
+JOIN judgement g ON g.parties = p.entry AND g.party = 'grower' AND g.tray = d.tray
+    AND g.object = d.object
+JOIN judgement w ON w.parties = p.entry AND w.party = 'winery' AND w.tray = d.tray
+    AND w.object = d.object
+LEFT JOIN settled s ON s.parties = p.entry AND s.tray = d.tray AND s.object = d.object
+WHERE p.entry = ?1 AND g.human <> w.human AND s.human IS NULL
 -- name: is_weighed
 SELECT 1 FROM weighing WHERE tray = ?1
 -- name: has_coarse
@@ -136,7 +213,8 @@ SELECT t.number, d.object FROM drawn d JOIN tray t ON t.entry = d.tray WHERE d.d
 ORDER BY d.place
 -- name: drawn_and_retaken
 SELECT t.number FROM drawn d JOIN tray t ON t.entry = d.tray
-WHERE d.draw = ?1 AND t.replaced_by IS NOT NULL LIMIT 1
+JOIN object o ON o.tray = d.tray AND o.object = d.object
+WHERE d.draw = ?1 AND (t.replaced_by IS NOT NULL OR o.gone IS NOT NULL) LIMIT 1
 -- name: count_objects
 SELECT coalesce(sum(objects), 0) FROM tray WHERE load = ?1 AND lot = ?2 AND replaced_by IS NULL
 -- name: is_tray
@@ -168,7 +246,7 @@ SELECT number, bin, depths, extra FROM planned_tray WHERE load = ?1 AND lot = ?2
 -- name: trays
 SELECT t.entry, t.number, t.bin, p.sha256, p.bytes, p.name, p.taken, t.outlines, t.profile, t.forced,
     t.objects, e.at, e.who, e.why, w.tray, w.weighed_g, w.sound_g, w.shriveled_g, w.underripe_g,
-    w.debris_g
+    w.debris_g, t.fruit, t.changed
 FROM tray t JOIN photo p ON p.sha256 = t.photo JOIN entry e ON e.seq = t.entry
 LEFT JOIN weighing w ON w.tray = t.entry
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY t.number
@@ -178,7 +256,44 @@ WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY d.tray, d.pl
 -- name: objects
 SELECT object, class, corrected_class, corrected, p_sound_ppm, p_shriveled_ppm, p_underripe_ppm,
     p_debris_ppm, area_um2, mass_ug, equivalent_diameter_um
-FROM object WHERE tray = ?1 ORDER BY object
+FROM object WHERE tray = ?1 AND gone IS NULL ORDER BY object
+-- name: one_tray
+SELECT t.load, t.lot, t.number, p.sha256, p.name, t.outlines, t.fruit, t.profile, t.scale_mpx_per_mm,
+    t.forced, t.replaced_by, t.changed
+FROM tray t JOIN photo p ON p.sha256 = t.photo WHERE t.entry = ?1
+-- name: told_of_tray
+SELECT weight, words FROM told WHERE tray = ?1 ORDER BY place
+-- name: objects_in_full
+SELECT o.object, o.class, o.corrected_class, o.corrected, o.come, g.tags,
+    o.p_sound_ppm, o.p_shriveled_ppm, o.p_underripe_ppm, o.p_debris_ppm, m.row_mpx, m.col_mpx,
+    m.x_um, m.y_um, m.area_px, m.seen_area_um2, o.area_um2, m.circle_diameter_um,
+    o.equivalent_diameter_um, m.length_um, m.width_um, m.inner_width_um, o.mass_ug,
+    m.circularity_ppm, m.solidity_ppm, m.fullness_ppm, m.contact_ppm, m.lightness_milli, m.a_milli,
+    m.b_milli, m.lightness_sd_milli, m.colour_sd_milli, m.green_ppm, m.red_ppm, m.brown_ppm,
+    m.wrinkle_fine_milli, m.wrinkle_milli, m.touches_edge
+FROM object o JOIN measure m ON m.tray = o.tray AND m.object = o.object
+LEFT JOIN tag g ON g.tray = o.tray AND g.object = o.object
+WHERE o.tray = ?1 AND o.gone IS NULL ORDER BY o.object
+-- name: objects_gone
+SELECT object FROM object WHERE tray = ?1 AND gone IS NOT NULL AND come IS NULL ORDER BY object
+-- name: outlines
+SELECT l.object, l.runs FROM outline l JOIN object o ON o.tray = l.tray AND o.object = l.object
+WHERE l.tray = ?1 AND o.gone IS NULL ORDER BY l.object
+-- name: parties
+SELECT entry, draw, whole, ended, outcome FROM parties WHERE load = ?1 AND lot = ?2 ORDER BY entry
+-- name: place_of_parties
+SELECT load, lot FROM parties WHERE entry = ?1
+-- name: party
+SELECT party, name, finished, accepted, figures, refused FROM party WHERE parties = ?1
+-- name: judgements
+SELECT party, tray, object, human, tags FROM judgement WHERE parties = ?1
+ORDER BY tray, object, party
+-- name: settlements
+SELECT tray, object, human FROM settled WHERE parties = ?1 ORDER BY tray, object
+-- name: taught
+SELECT entry, profile, sha256, adopted, figures FROM taught ORDER BY entry
+-- name: taught_trays
+SELECT tray FROM taught_tray WHERE entry = ?1 ORDER BY tray
 -- name: replaced
 SELECT t.number, p.name, p.sha256, t.replaced_by FROM tray t JOIN photo p ON p.sha256 = t.photo
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NOT NULL ORDER BY t.number, t.entry
@@ -211,4 +326,5 @@ SELECT variety, tray, sound_program, shriveled_program, underripe_program, debri
     shriveled_g, underripe_g, debris_g, entry
 FROM hand_sort WHERE (?1 IS NULL OR variety = ?1) AND entry <= ?2 ORDER BY variety, entry
 -- name: kept
-SELECT sha256 FROM photo UNION SELECT outlines FROM tray WHERE outlines IS NOT NULL ORDER BY 1
+SELECT sha256 FROM photo UNION SELECT outlines FROM tray WHERE outlines IS NOT NULL
+UNION SELECT sha256 FROM taught ORDER BY 1

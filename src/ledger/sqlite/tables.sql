@@ -103,6 +103,7 @@ CREATE TABLE tray (
     scale_mpx_per_mm INTEGER NOT NULL,
     forced INTEGER NOT NULL,
     objects INTEGER NOT NULL,
+    changed INTEGER REFERENCES entry (seq),
     replaces INTEGER REFERENCES tray (entry),
     replaced_by INTEGER REFERENCES tray (entry),
     FOREIGN KEY (load, lot) REFERENCES lot (load, name)
@@ -124,6 +125,8 @@ CREATE TABLE object (
     class TEXT NOT NULL,
     corrected_class TEXT,
     corrected INTEGER REFERENCES entry (seq),
+    come INTEGER REFERENCES entry (seq),
+    gone INTEGER REFERENCES entry (seq),
     p_sound_ppm INTEGER,
     p_shriveled_ppm INTEGER,
     p_underripe_ppm INTEGER,
@@ -262,4 +265,89 @@ CREATE TABLE verdict (
     outcome TEXT,
     figures TEXT NOT NULL,
     entry INTEGER NOT NULL REFERENCES entry (seq)
+) STRICT, WITHOUT ROWID;
+-- What a person changed of a tray, so that the last of it can be taken back.
+CREATE TABLE edit (
+    entry INTEGER PRIMARY KEY REFERENCES entry (seq),
+    tray INTEGER NOT NULL REFERENCES tray (entry),
+    kind TEXT NOT NULL,
+    object INTEGER,
+    before TEXT,
+    before_entry INTEGER REFERENCES entry (seq),
+    after TEXT,
+    undone INTEGER REFERENCES entry (seq)
+) STRICT;
+CREATE INDEX edit_of_tray ON edit (tray, entry);
+CREATE TABLE edit_object (
+    edit INTEGER NOT NULL REFERENCES edit (entry),
+    object INTEGER NOT NULL,
+    side TEXT NOT NULL,
+    PRIMARY KEY (edit, object)
+) STRICT, WITHOUT ROWID;
+-- Outlines of objects that came later; those of the others are in the label picture.
+CREATE TABLE outline (
+    tray INTEGER NOT NULL,
+    object INTEGER NOT NULL,
+    runs TEXT NOT NULL,
+    PRIMARY KEY (tray, object),
+    FOREIGN KEY (tray, object) REFERENCES object (tray, object)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE tag (
+    tray INTEGER NOT NULL,
+    object INTEGER NOT NULL,
+    tags TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES entry (seq),
+    PRIMARY KEY (tray, object),
+    FOREIGN KEY (tray, object) REFERENCES object (tray, object)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE parties (
+    entry INTEGER PRIMARY KEY REFERENCES entry (seq),
+    load TEXT NOT NULL,
+    lot TEXT NOT NULL,
+    draw INTEGER NOT NULL REFERENCES draw (entry),
+    whole INTEGER NOT NULL,
+    ended INTEGER REFERENCES entry (seq),
+    outcome TEXT,
+    FOREIGN KEY (load, lot) REFERENCES lot (load, name)
+) STRICT;
+CREATE INDEX parties_of_load ON parties (load, lot);
+CREATE TABLE party (
+    parties INTEGER NOT NULL REFERENCES parties (entry),
+    party TEXT NOT NULL,
+    name TEXT NOT NULL,
+    finished INTEGER REFERENCES entry (seq),
+    accepted INTEGER REFERENCES entry (seq),
+    figures TEXT,
+    refused INTEGER REFERENCES entry (seq),
+    PRIMARY KEY (parties, party)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE judgement (
+    parties INTEGER NOT NULL REFERENCES parties (entry),
+    party TEXT NOT NULL,
+    tray INTEGER NOT NULL REFERENCES tray (entry),
+    object INTEGER NOT NULL,
+    human TEXT NOT NULL,
+    tags TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES entry (seq),
+    PRIMARY KEY (parties, party, tray, object)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE settled (
+    parties INTEGER NOT NULL REFERENCES parties (entry),
+    tray INTEGER NOT NULL REFERENCES tray (entry),
+    object INTEGER NOT NULL,
+    human TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES entry (seq),
+    PRIMARY KEY (parties, tray, object)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE taught (
+    entry INTEGER PRIMARY KEY REFERENCES entry (seq),
+    profile TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    adopted INTEGER NOT NULL,
+    figures TEXT NOT NULL
+) STRICT;
+CREATE TABLE taught_tray (
+    entry INTEGER NOT NULL REFERENCES taught (entry),
+    tray INTEGER NOT NULL REFERENCES tray (entry),
+    PRIMARY KEY (entry, tray)
 ) STRICT, WITHOUT ROWID;

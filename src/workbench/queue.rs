@@ -1,0 +1,402 @@
+//! Photographs that wait to be worked on, one after another. Each is in the archive, with a note of
+//! what was said of it beside, before anyone is told that it was taken; so one that a crash or a
+//! power cut left behind is found again at the next start.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Condvar, Mutex, PoisonError};
+
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+use super::{Bench, lock, signed};
+use crate::finding::Finding;
+use crate::intake::{self, Became, Found, Said};
+use crate::ledger::archive::Archive;
+use crate::ledger::{LedgerError, PhotoState};
+use crate::photo::Photo;
+use crate::pipeline::{self, TrayReading};
+use crate::report::files::write_atomically;
+
+/// Most photographs that wait at a time.
+pub const MOST_WAITING: usize = 16;
+/// Most jobs that are remembered after they ended.
+const REMEMBERED: usize = 200;
+/// Stages that a job goes through.
+const STEPS: [&str; 7] = ["decode", "marks", "floor", "segment", "checks", "measure", "classify"];
+
+/// What was said of a photograph, as the note beside it keeps it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Note {
+    /// The file's name.
+    pub name: String,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+    /// Who brought it.
+    pub who: String,
+    /// Why, for a retake or another bin than planned.
+    pub why: Option<String>,
+    /// The load, if said.
+    pub load: Option<String>,
+    /// The lot, if said.
+    pub lot: Option<String>,
+    /// The tray, if said.
+    pub tray: Option<u32>,
+    /// The bin, if said.
+    pub bin: Option<String>,
+    /// Whether it takes the place of an earlier photograph.
+    pub retake: bool,
+}
+
+/// Where a job stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// It waits.
+    Queued,
+    /// It is worked on.
+    Working,
+    /// It is a tray.
+    Recorded,
+    /// It was recorded before.
+    Known,
+    /// It is kept as refused.
+    Refused,
+    /// Nothing was recorded.
+    NotRecorded,
+    /// The ledger or the archive failed.
+    Failed,
+}
+
+#[derive(Debug, Clone)]
+struct Job {
+    number: u64,
+    note: Note,
+    state: State,
+    step: Option<&'static str>,
+    done: usize,
+    found_again: bool,
+    findings: Vec<Finding>,
+    became: Option<Value>,
+    seconds: BTreeMap<&'static str, f64>,
+}
+
+impl Job {
+    fn json(&self) -> Value {
+        let findings: Vec<Value> = self
+            .findings
+            .iter()
+            .map(|f| {
+                let (message, todo) = f.message.split_once(": ").unwrap_or((&f.message, ""));
+                json!({
+                    "check": f.check, "severity": f.severity, "message": message, "todo": todo,
+                    "value": f.value, "limit": f.limit, "unit": f.unit
+                })
+            })
+            .collect();
+        json!({
+            "job": format!("j{}", self.number), "name": self.note.name,
+            "sha256": self.note.sha256, "load": self.note.load, "state": self.state,
+            "step": self.step, "done": self.done, "of": STEPS.len(),
+            "found_again": self.found_again, "findings": findings, "became": self.became,
+            "seconds": self.seconds
+        })
+    }
+
+    fn is_open(&self) -> bool {
+        matches!(self.state, State::Queued | State::Working)
+    }
+}
+
+#[derive(Debug, Default)]
+struct Inner {
+    jobs: Vec<Job>,
+    last: u64,
+    stopping: bool,
+}
+
+/// The queue.
+#[derive(Debug)]
+pub struct Queue {
+    inner: Mutex<Inner>,
+    wake: Condvar,
+    folder: PathBuf,
+}
+
+/// The queue has no room.
+pub struct Full;
+
+impl Queue {
+    /// The queue of an archive, with what an earlier run left behind.
+    pub fn of(archive: &Archive) -> Queue {
+        let folder = archive.folder().join("waiting");
+        let mut inner = Inner::default();
+        let mut notes: Vec<(std::time::SystemTime, Note)> = Vec::new();
+        for entry in std::fs::read_dir(&folder).into_iter().flatten().flatten() {
+            let when = entry.metadata().and_then(|m| m.modified());
+            let note =
+                std::fs::read(entry.path()).ok().and_then(|b| serde_json::from_slice(&b).ok());
+            notes.extend(note.map(|n| (when.unwrap_or(std::time::UNIX_EPOCH), n)));
+        }
+        notes.sort_by(|a, b| (a.0, &a.1.name).cmp(&(b.0, &b.1.name)));
+        for (_, note) in notes {
+            inner.add(note, true);
+        }
+        Queue { inner: Mutex::new(inner), wake: Condvar::new(), folder }
+    }
+
+    /// Whether another photograph is taken just now.
+    pub fn has_room(&self) -> Result<(), Full> {
+        let waiting = lock(&self.inner).jobs.iter().filter(|j| j.is_open()).count();
+        if waiting < MOST_WAITING { Ok(()) } else { Err(Full) }
+    }
+
+    /// Puts a photograph that is in the archive into the queue; one that waits already is not put in
+    /// twice. Gives the job and how many are ahead of it.
+    pub fn put(&self, note: Note) -> Result<(String, usize), LedgerError> {
+        let path = self.note_of(&note.sha256);
+        let text = serde_json::to_vec(&note).unwrap_or_default();
+        std::fs::create_dir_all(&self.folder)
+            .map_err(|source| LedgerError::Archive { path: self.folder.clone(), source })?;
+        write_atomically(&path, &text).map_err(|e| LedgerError::Archive {
+            path: path.clone(),
+            source: std::io::Error::other(e.to_string()),
+        })?;
+        let mut inner = lock(&self.inner);
+        let ahead = inner.jobs.iter().filter(|j| j.is_open()).count();
+        let waits = inner.jobs.iter().find(|j| j.note.sha256 == note.sha256 && j.is_open());
+        if let Some(job) = waits {
+            return Ok((format!("j{}", job.number), ahead.saturating_sub(1)));
+        }
+        inner.jobs.retain(|j| j.note.sha256 != note.sha256);
+        let number = inner.add(note, false);
+        self.wake.notify_all();
+        Ok((format!("j{number}"), ahead))
+    }
+
+    fn note_of(&self, sha256: &str) -> PathBuf {
+        // The hash is this program's own: no word of a request is ever a path.
+        self.folder.join(format!("{sha256}.json"))
+    }
+
+    /// All jobs, oldest first.
+    pub fn all(&self) -> Vec<Value> {
+        lock(&self.inner).jobs.iter().map(Job::json).collect()
+    }
+
+    /// One job.
+    pub fn one(&self, name: &str) -> Option<Value> {
+        lock(&self.inner).jobs.iter().find(|j| is_named(j, name)).map(Job::json)
+    }
+
+    /// Takes a job that is not being worked on from the list. None when there is no such job, false
+    /// when it is being worked on.
+    pub fn forget(&self, name: &str) -> Option<bool> {
+        let mut inner = lock(&self.inner);
+        let place = inner.jobs.iter().position(|j| is_named(j, name))?;
+        if inner.jobs[place].state == State::Working {
+            return Some(false);
+        }
+        let job = inner.jobs.remove(place);
+        // A note that is gone already is as good.
+        let _ = std::fs::remove_file(self.note_of(&job.note.sha256));
+        Some(true)
+    }
+
+    /// Photographs of a load that are not done.
+    pub fn unfinished_of(&self, load: &str) -> Vec<Value> {
+        let inner = lock(&self.inner);
+        let own = inner.jobs.iter().filter(|j| j.is_open() && j.note.load.as_deref() == Some(load));
+        own.map(|j| {
+            let words = if j.state == State::Working {
+                "being worked on"
+            } else {
+                "kept, not worked on yet"
+            };
+            json!({"job": format!("j{}", j.number), "name": j.note.name, "words": words})
+        })
+        .collect()
+    }
+
+    /// Ends the worker after the photograph in hand.
+    pub fn stop(&self) {
+        lock(&self.inner).stopping = true;
+        self.wake.notify_all();
+    }
+
+    fn next(&self) -> Option<(u64, Note)> {
+        let mut inner = lock(&self.inner);
+        loop {
+            if inner.stopping {
+                return None;
+            }
+            if let Some(job) = inner.jobs.iter_mut().find(|j| j.state == State::Queued) {
+                job.state = State::Working;
+                return Some((job.number, job.note.clone()));
+            }
+            inner = self.wake.wait(inner).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+
+    fn change(&self, number: u64, with: impl FnOnce(&mut Job)) -> Option<Value> {
+        let mut inner = lock(&self.inner);
+        let job = inner.jobs.iter_mut().find(|j| j.number == number)?;
+        with(job);
+        Some(job.json())
+    }
+}
+
+impl Inner {
+    fn add(&mut self, note: Note, found_again: bool) -> u64 {
+        self.last += 1;
+        let ended = self.jobs.iter().filter(|j| !j.is_open()).count();
+        if ended > REMEMBERED
+            && let Some(oldest) = self.jobs.iter().position(|j| !j.is_open())
+        {
+            self.jobs.remove(oldest);
+        }
+        self.jobs.push(Job {
+            number: self.last,
+            note,
+            state: State::Queued,
+            step: None,
+            done: 0,
+            found_again,
+            findings: Vec::new(),
+            became: None,
+            seconds: BTreeMap::new(),
+        });
+        self.last
+    }
+}
+
+fn is_named(job: &Job, name: &str) -> bool {
+    name.strip_prefix('j').is_some_and(|n| n == job.number.to_string())
+}
+
+/// Works on what waits until the queue is stopped.
+pub fn work(bench: &Arc<Bench>) {
+    while let Some((number, note)) = bench.queue.next() {
+        let tell = |job: Option<Value>| {
+            if let Some(job) = job {
+                bench.events.tell("job", &job);
+            }
+        };
+        tell(bench.queue.one(&format!("j{number}")));
+        // A panic of some library must not end the worker, nor lose the photograph.
+        let outcome = crate::guard::guarded(|| one(bench, number, &note, &tell));
+        let (state, became) = match outcome {
+            Some(Ok((state, became))) => (state, became),
+            Some(Err(error)) => (State::Failed, not_recorded(&error.to_string())),
+            None => {
+                let words = "it could not be worked on: a fault of the program";
+                (State::Failed, not_recorded(words))
+            }
+        };
+        if matches!(state, State::Recorded | State::Known | State::Refused) {
+            // What stays behind is found again and known then.
+            let _ = std::fs::remove_file(bench.queue.note_of(&note.sha256));
+        }
+        tell(bench.queue.change(number, |job| {
+            job.state = state;
+            job.became = Some(became);
+        }));
+    }
+}
+
+fn one(
+    bench: &Bench,
+    number: u64,
+    note: &Note,
+    tell: &impl Fn(Option<Value>),
+) -> Result<(State, Value), LedgerError> {
+    let queue = &bench.queue;
+    let bytes = bench.archive.read(&note.sha256)?;
+    if let PhotoState::Tray(what) = bench.ledger().photo(&note.sha256)? {
+        return Ok((State::Known, json!({"status": "recorded-before", "what": what})));
+    }
+    let said = Said {
+        load: note.load.clone(),
+        lot: note.lot.clone(),
+        tray: note.tray,
+        bin: note.bin.clone(),
+        retake: note.retake,
+    };
+    let profile = bench.profile();
+    let mut last = std::time::Instant::now();
+    let mut step = |name: &'static str, findings: &[Finding]| {
+        let seconds = last.elapsed().as_secs_f64();
+        last = std::time::Instant::now();
+        tell(queue.change(number, |job| {
+            job.step = Some(name);
+            job.done = STEPS.iter().position(|s| *s == name).map_or(job.done, |p| p + 1);
+            job.seconds.insert(name, seconds);
+            job.findings = findings.to_vec();
+        }));
+    };
+    let stem = intake::stem(&note.name);
+    let reading = pipeline::read_tray_telling(&stem, &bytes, &profile, &bench.reading, &mut step);
+    if let Err(pipeline::Error::Refused { findings, .. }) = &reading {
+        tell(queue.change(number, |job| job.findings = findings.clone()));
+    }
+    let read = reading.as_ref().map(|(_, reading)| reading);
+    let found = intake::found(&note.name, &bytes, &said, read, &bench.archive)?;
+    let place = match &found {
+        Found::Tray(tray) => Some((tray.load.clone(), tray.lot.clone(), tray.tray)),
+        _ => None,
+    };
+    let (became, id, entry) = {
+        let mut ledger = bench.ledger();
+        let became = intake::record(&mut ledger, found, signed(&note.who, note.why.as_deref()))?;
+        let id = match (&became, &place) {
+            (Became::Recorded { .. }, Some((load, lot, tray))) => ledger.tray(load, lot, *tray)?,
+            _ => None,
+        };
+        if let (Some(id), Ok((photo, reading))) = (id, reading) {
+            keep_open(bench, id, photo, reading);
+        }
+        bench.events.tell_new(&ledger)?;
+        (became, id, ledger.head()?.entries)
+    };
+    if let Some((load, ..)) = place {
+        queue.change(number, |job| job.note.load = Some(load));
+    }
+    Ok(match became {
+        Became::Recorded { load, lot, tray, objects, cautions } => {
+            let became = json!({
+                "status": "recorded", "load": load, "lot": lot, "tray": tray, "tray_id": id,
+                "objects": objects, "cautions": cautions, "entry": entry
+            });
+            (State::Recorded, became)
+        }
+        Became::RecordedBefore { what } => {
+            (State::Known, json!({"status": "recorded-before", "what": what}))
+        }
+        Became::Refused { reason } => {
+            (State::Refused, json!({"status": "refused", "reason": reason}))
+        }
+        Became::NotRecorded { reason } => (State::NotRecorded, not_recorded(&reason)),
+    })
+}
+
+/// What was just read is shown at once, not decoded again.
+fn keep_open(bench: &Bench, id: u64, photo: Photo, reading: TrayReading) {
+    bench.shelf.put_read(id, photo, reading.labels);
+}
+
+/// Advice of the command line, told the page's way.
+const ADVICE: [(&str, &str); 6] = [
+    (": name it with --", "say load, lot and tray, and send it again"),
+    (": number it with --", "say load, lot and tray, and send it again"),
+    ("; leave out --", "leave it to the slip, or photograph it with the right slip"),
+    ("; if this photograph", "if it is a retake, say so and why"),
+    ("; if it had to be so", "if it had to be so, say why"),
+    ("; open it with", "open the load first"),
+];
+
+fn not_recorded(reason: &str) -> Value {
+    let cut = ADVICE.iter().find_map(|(mark, todo)| reason.find(mark).map(|at| (at, *todo)));
+    let (reason, todo) = cut.map_or((reason, ""), |(at, todo)| (&reason[..at], todo));
+    json!({"status": "not-recorded", "reason": reason, "todo": todo})
+}
