@@ -30,6 +30,7 @@ pub mod refit;
 pub mod report;
 pub mod retouch;
 pub mod score;
+pub mod season;
 pub mod segment;
 pub mod sheet;
 pub mod sorter;

@@ -1,5 +1,6 @@
 //! `acinus sheet`.
 
+use acinus::ledger::Signed;
 use acinus::report::files::write_atomically;
 use acinus::report::json;
 use acinus::sheet::verify::{State, Verified, verify};
@@ -7,7 +8,7 @@ use acinus::sheet::{self, Settings, words};
 use serde::Serialize;
 
 use super::flags::Format;
-use super::load::open;
+use super::load::{open, who};
 use super::print_sheets::paper;
 use super::sheet_flags::{
     Dates, Numbers, SheetCommand, SheetMakeArgs, SheetVerb, SheetVerifyArgs, Units,
@@ -16,10 +17,9 @@ use super::{Ending, Error, print};
 
 /// Makes or checks a sheet.
 pub fn run(args: &SheetCommand) -> Result<Ending, Error> {
-    match (&args.verb, &args.make) {
-        (Some(SheetVerb::Verify(args)), _) => check(args),
-        (None, Some(args)) => make(args),
-        (None, None) => Err(Error::Usage("name the load, and the file with --out".into())),
+    match &args.verb {
+        Some(SheetVerb::Verify(args)) => check(args),
+        None => make(&args.make),
     }
 }
 
@@ -46,18 +46,26 @@ fn settings(args: &SheetMakeArgs) -> Settings {
 struct Issued<'a> {
     file: String,
     load: &'a str,
+    issued: Option<u64>,
     sha256: &'a str,
     entries: u64,
     head: &'a str,
 }
 
 fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
-    let ledger = open(&args.say.ledger)?;
-    let made = sheet::make(&ledger, &args.load, &settings(args))?;
-    write_atomically(&args.out, &made.pdf)?;
+    let (Some(load), Some(out)) = (&args.load, &args.out) else {
+        return Err(Error::Usage("name the load, and the file with --out".into()));
+    };
+    let who = who(&args.say)?;
+    let mut ledger = open(&args.say.ledger)?;
+    let made = sheet::make(&ledger, load, &settings(args))?;
+    write_atomically(out, &made.pdf)?;
+    let by = Signed { who: &who, why: args.say.why.as_deref() };
+    let stamp = sheet::issue(&mut ledger, load, &made, by)?;
     let issued = Issued {
-        file: args.out.display().to_string(),
-        load: &args.load,
+        file: out.display().to_string(),
+        load,
+        issued: stamp.map(|s| s.entry),
         sha256: &made.sha256,
         entries: made.entries,
         head: &made.head,
@@ -66,8 +74,13 @@ fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
         Format::Json => print(&json::to_bytes(&issued)?)?,
         Format::Text => print(
             format!(
-                "{}: the sheet of {} as of entry {}, SHA-256 {}\n",
-                issued.file, issued.load, issued.entries, issued.sha256
+                "{}: {} of {} as of entry {}, SHA-256 {}{}\n",
+                issued.file,
+                if issued.issued.is_some() { "the sheet" } else { "a DRAFT" },
+                issued.load,
+                issued.entries,
+                issued.sha256,
+                issued.issued.map_or(String::new(), |n| format!(" (issued in entry {n})"))
             )
             .as_bytes(),
         )?,

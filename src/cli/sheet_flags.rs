@@ -26,7 +26,7 @@ pub struct SheetCommand {
 
     #[command(flatten)]
     #[allow(missing_docs)]
-    pub make: Option<SheetMakeArgs>,
+    pub make: SheetMakeArgs,
 }
 
 /// What can be done with a sheet that was made.
@@ -40,12 +40,12 @@ pub enum SheetVerb {
 #[derive(Debug, Args)]
 pub struct SheetMakeArgs {
     /// The load
-    #[arg(value_name = "LOAD")]
-    pub load: String,
+    #[arg(value_name = "LOAD", required = true)]
+    pub load: Option<String>,
 
     /// File to write
-    #[arg(long, value_name = "FILE")]
-    pub out: PathBuf,
+    #[arg(long, value_name = "FILE", required = true)]
+    pub out: Option<PathBuf>,
 
     /// Size of the pages
     #[arg(long, value_enum, default_value_t = Paper::A4)]

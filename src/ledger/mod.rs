@@ -585,6 +585,14 @@ impl Ledger {
         self.books.stamp(entry)
     }
 
+    /// Who issued a sheet, by the SHA-256 of its file, and when; none when it was not issued here.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn sheet(&self, sha256: &str) -> Result<Option<record::Stamp>, LedgerError> {
+        self.books.known().sheet(sha256)?.map(|entry| self.stamp(entry)).transpose()
+    }
+
     /// The last entry that bears on a load's figures: about the load itself, or about what all loads
     /// share (mass coefficients, trays sorted by hand). That a sheet was issued bears on none.
     ///

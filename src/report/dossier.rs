@@ -445,6 +445,9 @@ pub fn said(event: &Event) -> String {
             e.coefficients.map(|c| c.with_places(3)).join(", ")
         ),
         Event::HandSorted(e) => format!("tray {} of {} sorted by hand", e.tray, e.variety),
+        Event::SheetIssued(e) => {
+            format!("sheet of {} issued, {} bytes, SHA-256 {}", e.load, e.bytes, e.sha256)
+        }
         Event::LoadClosed(e) => {
             let outcome = e.outcome.as_ref().map_or(String::new(), |o| format!(": {o}"));
             format!("load {} closed{outcome}", e.load)

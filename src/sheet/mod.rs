@@ -17,7 +17,8 @@ use std::path::PathBuf;
 use crate::dossier::{self, Dossier};
 use crate::ledger::archive::sha256_hex;
 use crate::ledger::record::{LoadRecord, Stamp};
-use crate::ledger::{Ledger, LedgerError, canonical, seed_of};
+use crate::ledger::event::{Event, SheetIssued};
+use crate::ledger::{Ledger, LedgerError, Signed, canonical, seed_of};
 use crate::print::{PrintError, typeset};
 use crate::report;
 use figures::Figures;
@@ -97,6 +98,8 @@ pub struct Made {
     pub entries: u64,
     /// Hash of that entry.
     pub head: String,
+    /// Whether the load was closed by then; else the sheet is a draft.
+    pub closed: bool,
 }
 
 /// All that a sheet is made of.
@@ -168,10 +171,39 @@ pub fn make(ledger: &Ledger, load: &str, settings: &Settings) -> Result<Made, Sh
             let pdf = set.archival_pdf(&ident, date)?;
             let sha256 = sha256_hex(&pdf);
             let (entries, head) = (source.basis.entry, source.head);
-            return Ok(Made { pdf, sha256, entries, head });
+            let closed = source.record.closed.is_some();
+            return Ok(Made { pdf, sha256, entries, head, closed });
         }
     }
     Err(SheetError::TooLong { load: load.to_owned(), pages })
+}
+
+/// Tells the ledger that a sheet was issued: who said so, or who did before. None for a draft, which
+/// is nobody's agreement.
+///
+/// # Errors
+/// [`LedgerError`] when the ledger cannot be written.
+pub fn issue(
+    ledger: &mut Ledger,
+    load: &str,
+    made: &Made,
+    by: Signed<'_>,
+) -> Result<Option<Stamp>, LedgerError> {
+    if !made.closed {
+        return Ok(None);
+    }
+    if let Some(before) = ledger.sheet(&made.sha256)? {
+        return Ok(Some(before));
+    }
+    let issued = SheetIssued {
+        load: load.to_owned(),
+        sha256: made.sha256.clone(),
+        bytes: made.pdf.len() as u64,
+        as_of: made.entries,
+        head: made.head.clone(),
+    };
+    ledger.say_one(Event::SheetIssued(issued), by)?;
+    ledger.sheet(&made.sha256)
 }
 
 /// Year, month, day, hour, minute, second of the ledger's own times.

@@ -10,12 +10,13 @@ use crate::classify::{Class, Outcome};
 use crate::dossier::{LotDossier, Settled};
 use crate::ledger::event::Word as _;
 use crate::ledger::record::{LotRecord, Stamp};
+use crate::parties;
 use crate::load::{GroupFigures, LotFigures, Scope, Share};
 use crate::print::Page;
 use crate::print::qr::Symbol;
 use crate::report::dossier::{cents, outcome, refusal_words};
 use crate::report::palette::{self, LineStyle};
-use crate::report::text::{DISCLAIMER, percent, plural};
+use crate::report::text::{DISCLAIMER, percent, plural, step};
 use crate::stats::Interval;
 use crate::streams::{Estimate, Streams};
 use crate::terms::{self, Decimal, Off, Outcome as Verdict, Settlement, TermsVerdict};
@@ -945,18 +946,97 @@ impl Writer<'_> {
     }
 
     /// What the two parties' own review came to.
-    fn agreement(&self, _source: &Source<'_>) -> Result<Vec<String>, SheetError> {
-        Ok(vec!["No review by both parties is recorded.".to_owned()])
+    fn agreement(&self, source: &Source<'_>) -> Result<Vec<String>, SheetError> {
+        let Some((lot, review)) = parties::last(&source.record) else {
+            return Ok(vec!["No review by both parties is recorded.".to_owned()]);
+        };
+        let [grower, winery] = &review.parties;
+        let whole = if review.whole { ", all of them" } else { "" };
+        let mut lines = vec![format!(
+            "{}: {} for the grower and {} for the winery looked at {} of {} objects{whole}, drawn by \
+             seed {}, each without seeing the other's answers",
+            lot.lot,
+            grower.name,
+            winery.name,
+            review.draw.objects.len(),
+            review.draw.of,
+            review.draw.seed
+        )];
+        // Neither may learn from a draft what the other saw.
+        if grower.finished.is_none() || winery.finished.is_none() {
+            lines.push("The review is not finished: nothing of it is told.".to_owned());
+            return Ok(lines);
+        }
+        let outlook = parties::outlook(source.ledger, source.record.clone(), review.clone())?;
+        let a = &outlook.agreement;
+        let s = self.settings;
+        lines.push(format!("{} of {} objects seen alike", a.agreed, a.objects));
+        lines.extend(a.kappa.as_ref().map(|k| {
+            s.digits(&format!("Cohen's kappa {:.2} ({:.2} to {:.2})", k.kappa, k.low, k.high))
+        }));
+        lines.extend(a.no_kappa.iter().map(|why| format!("Cohen's kappa: {why}")));
+        let classes: Vec<String> = a
+            .classes
+            .iter()
+            .filter_map(|c| {
+                let like = c.positive?;
+                let p = |v: f64| percent(v, like);
+                let (positive, low, high) = (p(like), p(c.low?), p(c.high?));
+                Some(format!("{} {positive} % ({low} to {high})", c.class))
+            })
+            .collect();
+        if !classes.is_empty() {
+            lines.push(s.digits(&format!("Positive agreement: {}", classes.join("; "))));
+        }
+        if let Some([grower, winery, difference]) = outlook.money() {
+            let terms = source.record.terms.as_ref().and_then(|t| terms::check(&t.text).ok());
+            let currency = terms.and_then(|t| t.currency).unwrap_or_default();
+            lines.push(format!(
+                "By the grower's eyes the load comes to {}, by the winery's to {}: difference {}",
+                self.money(grower, &currency),
+                self.money(winery, &currency),
+                self.money(difference, &currency)
+            ));
+        }
+        let differing = outlook.differing().count();
+        if differing > 0 {
+            let settled = differing - outlook.unsettled();
+            lines.push(format!("{differing} seen differently, {settled} of them settled by both"));
+        }
+        for (party, own) in [("grower", grower), ("winery", winery)] {
+            lines.extend(own.accepted.as_ref().map(|by| {
+                format!("Accepted for the {party}: {}", self.stamp(by))
+            }));
+            lines.extend(own.refused.as_ref().map(|by| {
+                format!("NOT AGREED for the {party}: {}", self.said(by))
+            }));
+        }
+        lines.push(match review.outcome.as_deref() {
+            Some("agreed") => "Outcome: AGREED; the figures of this sheet are those accepted".to_owned(),
+            Some("not-agreed") => {
+                "Outcome: NOT AGREED; both parties' figures stand in the ledger".to_owned()
+            }
+            Some("given-up") => "Outcome: the review was given up".to_owned(),
+            Some(other) => format!("Outcome: {other}"),
+            None => "Outcome: none yet".to_owned(),
+        });
+        Ok(lines)
     }
 
     fn signatures(&self, source: &Source<'_>) -> [Signature; 2] {
+        let winery = match parties::last(&source.record) {
+            Some((_, review)) => {
+                format!("For the winery, {}", self.clip(&review.parties[1].name))
+            }
+            None => "For the winery".to_owned(),
+        };
         let words = "I have seen these figures and how they came about.".to_owned();
         [
             Signature {
                 party: format!("For the grower, {}", self.clip(&source.record.grower)),
                 words: words.clone(),
             },
-            Signature { party: "For the winery".to_owned(), words },
+            Signature { party: winery, words },
         ]
     }
 }
@@ -1013,12 +1093,6 @@ fn not_measured(source: &Source<'_>) -> Vec<String> {
 fn dedup(lines: &mut Vec<String>) {
     let mut seen = std::collections::BTreeSet::new();
     lines.retain(|line| seen.insert(line.clone()));
-}
-
-/// A step of 1, 2 or 5 times a power of ten that makes four to eight of `most`, per cent.
-fn step(most: f64) -> f64 {
-    let steps = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0];
-    steps.into_iter().find(|s| most / s <= 6.0).unwrap_or(20.0)
 }
 
 #[cfg(test)]

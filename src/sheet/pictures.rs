@@ -12,6 +12,7 @@ use crate::photo;
 use crate::report::canvas::{self, Layer, Placing, Stroke};
 use crate::report::lettering::Lettering;
 use crate::report::{jpeg, outline, overlay, palette, sheet as crops};
+use crate::retouch;
 use crate::segment::LabelMap;
 use crate::stats::SplitMix64;
 
@@ -170,8 +171,17 @@ fn open_tray<'a>(ledger: &Ledger, record: &'a TrayRecord) -> Result<Tray<'a>, Sh
                 return Err(fault("its outlines are of another size".to_owned()));
             }
             let labels = png.into_raw();
-            let count = labels.iter().copied().max().unwrap_or(0).into();
-            LabelMap { width, height, labels, count }
+            let mut map = LabelMap { width, height, labels, count: 0 };
+            if let Some(changed) = ledger.one_tray(record.recorded.entry)? {
+                retouch::erase(&mut map, &changed.gone);
+                for outline in &changed.outlines {
+                    if let Ok(label) = u16::try_from(outline.object) {
+                        retouch::paint(&mut map, &outline.runs, label);
+                    }
+                }
+            }
+            map.count = map.labels.iter().copied().max().unwrap_or(0).into();
+            map
         }
     };
     let bounds = outline::bounds(&labels);

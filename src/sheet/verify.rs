@@ -99,6 +99,7 @@ pub fn verify(pdf: &[u8], ledger: &Ledger) -> Result<Verified, VerifyError> {
     let own = attached(pdf)?;
     let mut found =
         Verified { load: own.load.clone(), sha256: sha256_hex(pdf), checked: Vec::new() };
+    issued(&own, ledger, &mut found)?;
     let at = &own.ledger;
     let known = ledger.entry(at.entries)?;
     match &known {
@@ -240,6 +241,25 @@ fn compare_pages(pdf: &[u8], own: &Figures, then: &Ledger, whole: bool, found: &
         }
         Err(why) => found.say(State::Fails, format!("the sheet cannot be made again: {why}")),
     }
+}
+
+/// Whether this very file was issued here.
+fn issued(own: &Figures, ledger: &Ledger, found: &mut Verified) -> Result<(), VerifyError> {
+    match ledger.sheet(&found.sha256)? {
+        Some(stamp) => found.say(
+            State::Holds,
+            format!(
+                "this very file was issued in entry {} of the ledger, {} by {}",
+                stamp.entry, stamp.at, stamp.who
+            ),
+        ),
+        None if own.closed => found.say(
+            State::NotTold,
+            "the ledger does not know this file by its hash: it was issued elsewhere, or changed",
+        ),
+        None => found.say(State::NotTold, "a draft of an open load: its file's hash is not recorded"),
+    }
+    Ok(())
 }
 
 /// What was said of the load since.

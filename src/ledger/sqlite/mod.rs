@@ -25,7 +25,8 @@ pub use verify::{Fault, Verification};
 ///
 /// 1: all numbers of an object in one table. 2: those that figures are made from apart from the
 /// others, so that opening a load reads a third of the bytes. 3: what the workbench says: outlines
-/// changed by hand, tags, changes taken back, reviews by both parties, taught profiles.
+/// changed by hand, tags, changes taken back, reviews by both parties, taught profiles; and sheets that
+/// were issued.
 pub(in crate::ledger) const SCHEMA_VERSION: i64 = 3;
 
 /// Says in the file's head whose it is: "Acin".

@@ -181,6 +181,14 @@ impl Facts for Known<'_> {
         is_there(self.0, "is_tray", [kept(entry)?])
     }
 
+    fn sheet(&self, sha256: &str) -> Result<Option<u64>, LedgerError> {
+        one(self.0, "sheet", [sha256], |r| number(r, 0))
+    }
+
+    fn hash_of(&self, entry: u64) -> Result<Option<String>, LedgerError> {
+        one(self.0, "hash_of", [kept(entry)?], |r| r.get(0))
+    }
+
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError> {
         is_there(self.0, "is_hand_sorted", [variety, tray])
     }
