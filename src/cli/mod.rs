@@ -16,6 +16,7 @@ mod print_sheets;
 mod progress;
 mod read;
 mod score;
+mod season;
 mod settings;
 mod sheet;
 pub mod sheet_flags;
@@ -107,6 +108,7 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Streams(args) => streams::streams(args),
         Command::Compare(args) => streams::compare_lots(args),
         Command::WhatIf(args) => streams::what_if(args),
+        Command::Season(args) => season::run(args),
         Command::Sheet(args) => sheet::run(args),
         Command::Validate(args) => validate::run(args),
         Command::Completions(args) => help_files::completions(args),

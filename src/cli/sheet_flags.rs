@@ -1,4 +1,4 @@
-//! Flags of `sheet`.
+//! Flags of `sheet` and `season`.
 
 use std::path::PathBuf;
 
@@ -114,4 +114,49 @@ pub enum Dates {
     DayFirst,
     /// 11/25/2026
     MonthFirst,
+}
+
+/// Puts all loads of the ledger side by side: shares with intervals by grower, block, variety or week,
+/// the trend, what the sorter did, what trays bought in precision, and loads that lie apart from the
+/// others of their variety.
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:\n  \
+    acinus season\n  \
+    acinus season --by variety --out season\n      \
+        season.html, plots (SVG and PNG), season.json, loads.csv in season/\n  \
+    acinus season --parquet data\n      \
+        data/objects.parquet and data/loads.parquet, and the same as CSV")]
+pub struct SeasonArgs {
+    /// What loads are put together by
+    #[arg(long, value_enum, default_value_t = By::Grower)]
+    pub by: By,
+
+    /// Folder for the page, plots and tables; made if missing
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+
+    /// Folder for objects.parquet and loads.parquet (and both as CSV); made if missing
+    #[arg(long, value_name = "DIR")]
+    pub parquet: Option<PathBuf>,
+
+    #[command(flatten)]
+    #[allow(missing_docs)]
+    pub ledger: LedgerArgs,
+
+    /// What to print
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    pub format: Format,
+}
+
+/// What loads are put together by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum By {
+    /// Grower
+    Grower,
+    /// Grower and block
+    Block,
+    /// Grape variety
+    Variety,
+    /// ISO week of the delivery
+    Week,
 }
