@@ -265,8 +265,22 @@ impl Outlook {
         self.differing().filter(|j| j.settled.is_none()).count()
     }
 
-    /// What each party's eyes come to in money: grower, winery, and grower less winery.
+    /// Whether the lot's figures follow what the parties saw: where only a part was looked at, too
+    /// few objects correct nothing.
+    pub fn follows(&self) -> bool {
+        let corrected = |d: &Dossier| {
+            let lot = d.lots.iter().find(|l| l.lot == self.lot);
+            lot.is_some_and(|l| l.settled.iter().any(|s| s.corrected))
+        };
+        self.review.whole || self.sides.iter().any(corrected)
+    }
+
+    /// What each party's eyes come to in money: grower, winery, and grower less winery. None without
+    /// a price, and where the figures do not follow what they saw.
     pub fn money(&self) -> Option<[Decimal; 3]> {
+        if !self.follows() {
+            return None;
+        }
         let amount = |d: &Dossier| d.verdict.as_ref()?.settlement.amount;
         let (grower, winery) = (amount(&self.sides[0])?, amount(&self.sides[1])?);
         Some([grower, winery, grower.minus(winery)])
@@ -369,7 +383,8 @@ pub fn taken_over(outlook: &Outlook) -> Vec<Event> {
             };
             if class != object.item.class {
                 let (load, lot, object) = (load.clone(), lot.clone(), object.object);
-                let said = ObjectCorrected { load, lot, tray: tray.tray, object, class };
+                let tray = tray.tray;
+                let said = ObjectCorrected { load, lot, tray, object, class, confirmed: false };
                 events.push(Event::ObjectCorrected(said));
             }
         }

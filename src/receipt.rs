@@ -303,8 +303,8 @@ fn compare_photographs(
             None => say(false, format!("{} ({}): not here", text("name"), text("sha256"))),
         }
     }
-    for name in found.values() {
-        say(true, format!("{name}: here, and no part of the receipt"));
+    if !found.is_empty() {
+        say(true, format!("{} other files here are no part of the receipt", found.len()));
     }
     Ok(())
 }

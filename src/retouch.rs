@@ -115,6 +115,18 @@ impl Window {
         (piece, sizes)
     }
 
+    /// Middles of numbered pieces.
+    fn middles(&self, piece: &[u32], numbers: &[u32]) -> Vec<[f64; 2]> {
+        let middle = |number: &u32| {
+            let own = (0..piece.len()).filter(|i| piece[*i] == *number);
+            let sum = own.fold([0.0f64; 3], |s, i| {
+                [s[0] + (i % self.width) as f64, s[1] + (i / self.width) as f64, s[2] + 1.0]
+            });
+            [sum[0] / sum[2].max(1.0), sum[1] / sum[2].max(1.0)]
+        };
+        numbers.iter().map(middle).collect()
+    }
+
     /// Runs of the pixels that `is` says.
     fn runs(&self, is: impl Fn(usize) -> bool) -> Runs {
         let mut runs = Vec::new();
@@ -184,7 +196,7 @@ pub fn split(
 ) -> Result<Vec<Runs>, RetouchError> {
     points(line, 2)?;
     let window = Window::of(map, bounds, 0, |l| l == label);
-    let (_, before) = window.pieces(&window.inside);
+    let (own, before) = window.pieces(&window.inside);
     let mut kept = window.inside.clone();
     for pair in line.windows(2) {
         cut(&window, &mut kept, pair[0], pair[1]);
@@ -192,15 +204,20 @@ pub fn split(
     let (mut piece, sizes) = window.pieces(&kept);
     let large: Vec<u32> =
         (1..=sizes.len() as u32).filter(|p| sizes[*p as usize - 1] >= LEAST_PX).collect();
-    if large.len() <= before.iter().filter(|n| **n >= LEAST_PX).count().max(1) {
-        return Err(if sizes.len() > before.len() {
-            RetouchError::Small
-        } else {
-            RetouchError::NoCut
-        });
+    // Which piece of the object as it was each comes from: an object can lie in several, where
+    // another lies across it.
+    let mut from = vec![0; sizes.len() + 1];
+    (0..piece.len()).filter(|i| piece[*i] != 0).for_each(|i| from[piece[i] as usize] = own[i]);
+    let parted =
+        |p: &u32| large.iter().filter(|q| from[**q as usize] == from[*p as usize]).count() > 1;
+    let parts: Vec<u32> = large.iter().copied().filter(parted).collect();
+    if parts.is_empty() {
+        let crumbs = sizes.len() > before.len();
+        return Err(if crumbs { RetouchError::Small } else { RetouchError::NoCut });
     }
-    // Crumbs and the cut itself go to the nearest part.
-    piece.iter_mut().filter(|p| !large.contains(p)).for_each(|p| *p = 0);
+    // Crumbs and the cut itself go to the part they touch; what touches none, to the nearest.
+    piece.iter_mut().filter(|p| !parts.contains(p)).for_each(|p| *p = 0);
+    let middles = window.middles(&piece, &parts);
     let mut queue: VecDeque<usize> = (0..piece.len()).filter(|i| piece[*i] != 0).collect();
     while let Some(i) = queue.pop_front() {
         for k in window.around(i) {
@@ -210,7 +227,19 @@ pub fn split(
             }
         }
     }
-    Ok(large.iter().map(|number| window.runs(|i| piece[i] == *number)).collect())
+    let (apart, apart_sizes) = {
+        let left: Vec<bool> = (0..piece.len()).map(|i| window.inside[i] && piece[i] == 0).collect();
+        window.pieces(&left)
+    };
+    let all: Vec<u32> = (1..=apart_sizes.len() as u32).collect();
+    for (number, middle) in all.iter().zip(window.middles(&apart, &all)) {
+        let far = |m: &[f64; 2]| (m[0] - middle[0]).hypot(m[1] - middle[1]);
+        let nearest =
+            (0..parts.len()).min_by(|a, b| far(&middles[*a]).total_cmp(&far(&middles[*b])));
+        let part = parts[nearest.unwrap_or(0)];
+        (0..piece.len()).filter(|i| apart[*i] == *number).for_each(|i| piece[i] = part);
+    }
+    Ok(parts.iter().map(|number| window.runs(|i| piece[i] == *number)).collect())
 }
 
 /// Takes out the pixels along a stretch of line.
@@ -337,18 +366,30 @@ pub fn measure_all(opened: &Opened, prepared: &Prepared, map: &LabelMap) -> Vec<
     there.map(|(m, s)| (m.object, m, s)).collect()
 }
 
+/// What objects of a tray are measured and judged with again.
+#[derive(Clone, Copy)]
+pub struct Judge<'a> {
+    /// The photograph, its marks and light.
+    pub opened: &'a Opened,
+    /// It reduced, with the floor.
+    pub prepared: &'a Prepared,
+    /// Profile that the tray was judged with.
+    pub profile: &'a Profile,
+    /// Skin colour that it was judged by.
+    pub fruit: Fruit,
+    /// How photographs are read.
+    pub settings: &'a Settings,
+}
+
 /// Measures and judges fresh objects (number and mask) as the photograph's own were: with the same
 /// profile, the same skin colour, among the tray's other objects. `map` has them painted in.
 pub fn judge(
-    opened: &Opened,
-    prepared: &Prepared,
+    by: Judge<'_>,
     map: &LabelMap,
     fresh: &[(u32, Runs)],
     others: &[Measured],
-    profile: &Profile,
-    fruit: Fruit,
-    settings: &Settings,
 ) -> (Vec<Measured>, Vec<ObjectReading>) {
+    let Judge { opened, prepared, profile, fruit, settings } = by;
     let around = around(map, fresh);
     let mut measured = pipeline::measure_objects(opened, prepared, &around);
     measured.truncate(fresh.len());
@@ -446,6 +487,27 @@ mod tests {
         assert_eq!(split(&map, 1, own(&map, 1), &rim), Err(RetouchError::Small));
         let odd = [[f64::NAN, 0.0], [1.0, 1.0]];
         assert_eq!(split(&map, 1, own(&map, 1), &odd), Err(RetouchError::Line));
+    }
+
+    /// An object in two pieces (another lay across it): the piece that no line parts goes with the
+    /// nearer part.
+    #[test]
+    fn an_object_in_pieces_is_parted_where_the_line_goes() {
+        let mut map = discs(140, 60, &[(30.0, 30.0, 20.0), (100.0, 30.0, 14.0)]);
+        map.labels.iter_mut().for_each(|l| *l = u16::from(*l > 0));
+        map.labels[5 * 140 + 70] = 1;
+        let line = [[30.0, 0.0], [30.0, 59.0]];
+        let parts = split(&map, 1, own(&map, 1), &line).unwrap();
+        assert_eq!(parts.len(), 2);
+        assert_eq!(parts.iter().map(|p| area_px(p)).sum::<usize>(), count(&map, 1));
+        // The right half has the other piece.
+        let right = area_px(&parts[0]).max(area_px(&parts[1])) as f64;
+        let by_hand = std::f64::consts::PI * (20.0 * 20.0 / 2.0 + 14.0 * 14.0);
+        assert!((right / by_hand - 1.0).abs() < 0.06, "{right} {by_hand}");
+        assert_eq!(
+            split(&map, 1, own(&map, 1), &[[65.0, 0.0], [65.0, 59.0]]),
+            Err(RetouchError::NoCut)
+        );
     }
 
     #[test]

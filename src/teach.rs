@@ -1,6 +1,7 @@
 //! Training from photographs with truth: the judges of pixels and of pairs of pieces.
 
 mod floors;
+mod litter;
 
 use std::path::PathBuf;
 
@@ -20,7 +21,7 @@ use crate::segment::evidence::{
     self, CONTEXT_FEATURES, Context, FEATURES, Neighbourhoods, Row, Rows, judge,
 };
 use crate::segment::split::{self, PAIR_FEATURES};
-use crate::segment::{LabelMap, Prepared, SegmentModel, SegmentSettings, look};
+use crate::segment::{self, LabelMap, Prepared, SegmentModel, SegmentSettings, link, look};
 
 /// A prepared photograph and its true labels at full resolution.
 pub struct Lesson {
@@ -28,6 +29,8 @@ pub struct Lesson {
     pub prepared: Prepared,
     /// True labels, at work resolution: share of object, own label, seam.
     pub target: Target,
+    /// Labels of the debris.
+    pub debris: Vec<u16>,
 }
 
 /// Truth at work resolution.
@@ -72,6 +75,12 @@ impl Target {
                 }
             }
         }
+        Target::of(object, label, w)
+    }
+
+    /// Finds outlines and seams of labels.
+    fn of(object: Vec<f32>, label: Vec<u16>, w: usize) -> Target {
+        let h = label.len() / w.max(1);
         let mut seam = vec![false; w * h];
         let mut near = vec![false; w * h];
         let reach = 2isize;
@@ -188,6 +197,7 @@ pub fn train_segment(
             }
         }));
     model.regions = Some(train_regions(&seen, settings, model.pairs.as_ref(), how, &mut say));
+    model.links = Some(train_links(&seen, settings, &model, how, &mut say));
     model
 }
 
@@ -225,7 +235,7 @@ fn train_looks(
     let context = Network::train(&samples, CONTEXT_FEATURES, &[32, 16], training, |epoch, loss| {
         say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
     });
-    SegmentModel { pixels, context, pairs: None, regions: None }
+    SegmentModel { pixels, context, pairs: None, regions: None, links: None }
 }
 
 /// How the small judges (pairs, regions, skin colour) are trained.
@@ -281,6 +291,51 @@ fn train_regions(
             say(format!("regions, pass {}: loss {loss:.4}", epoch + 1));
         }
     })
+}
+
+/// Teaches which regions are parts of one object.
+fn train_links(
+    seen: &[(&Lesson, evidence::Evidence)],
+    settings: &SegmentSettings,
+    model: &SegmentModel,
+    how: SegmentTraining,
+    say: &mut impl FnMut(String),
+) -> Network {
+    let samples = gather(seen, |_, (lesson, evidence)| {
+        let p = &lesson.prepared;
+        let regions = segment::regions_seen(p, evidence, settings, model);
+        let owners = split::owners(&regions, &p.work);
+        let truth: Vec<Option<u16>> = regions.iter().map(|r| shown(r, lesson)).collect();
+        let mut out = Samples::default();
+        for c in link::candidates(&regions, &p.work, &owners) {
+            if let (Some(a), Some(b)) = (truth[c.first], truth[c.second]) {
+                out.inputs.extend(c.features);
+                out.targets.push(f32::from(a == b));
+                out.weights.push(1.0);
+            }
+        }
+        out
+    });
+    let same = samples.targets.iter().filter(|t| **t > 0.5).count();
+    say(format!("{} pairs of parts, {same} of them of one object", samples.targets.len()));
+    let training = small_judge(0.1, how.seed);
+    Network::train(&samples, link::LINK_FEATURES, &[16], training, |epoch, loss| {
+        if epoch % 10 == 9 {
+            say(format!("parts, pass {}: loss {loss:.4}", epoch + 1));
+        }
+    })
+}
+
+/// The true object that more than half of a region shows.
+fn shown(region: &split::Region, lesson: &Lesson) -> Option<u16> {
+    let w = lesson.prepared.work.width();
+    let mut votes = std::collections::BTreeMap::<u16, usize>::new();
+    for &(y, a, b) in &region.runs {
+        for x in a..b {
+            *votes.entry(lesson.target.label[y as usize * w + x as usize]).or_default() += 1;
+        }
+    }
+    votes.into_iter().find(|(t, n)| *t != 0 && 2 * n > region.area).map(|(t, _)| t)
 }
 
 fn gather<T: Sync>(lessons: &[T], part: impl Fn(usize, &T) -> Samples + Sync) -> Samples {
@@ -386,7 +441,9 @@ pub fn open_pupils(photos: &[PathBuf], settings: &Settings) -> Result<Vec<Pupil>
                 return Err(fail("the picture of true labels has another size".into()));
             }
             let target = Target::new(&prepared, &ids);
-            Ok(Pupil { truth, opened, lesson: Lesson { prepared, target }, ids })
+            let debris = truth.objects.iter().filter(|o| o.cls == Class::Debris);
+            let debris = debris.filter_map(|o| u16::try_from(o.id).ok()).collect();
+            Ok(Pupil { truth, opened, lesson: Lesson { prepared, target, debris }, ids })
         })
         .collect()
 }

@@ -84,7 +84,10 @@ fn full() -> Dock {
         "machine", "--wet", "dew", "--free-juice", "some", "--sampling-point", "bin",
     ]);
     let photos: Vec<String> = (1..=3).map(|i| sample(&format!("black-unsorted-{i}.jpg"))).collect();
-    dock.run(&["load", "add", &photos[0], &photos[1], &photos[2], &sample("bad-blurred.jpg")]);
+    dock.must(&["load", "add", &photos[0], &photos[1], &photos[2]]);
+    let blurred = sample("bad-blurred.jpg");
+    let place = ["--load", LOAD, "--lot", "UNSORTED", "--number", "9"];
+    dock.refused(1, &[&["load", "add", &blurred][..], &place].concat(), "out of focus");
     let mut bytes = fs::read(&photos[1]).unwrap();
     bytes.extend_from_slice(b"\0\0");
     fs::write(dock.path("again.jpg"), &bytes).unwrap();
@@ -132,7 +135,7 @@ fn from_the_close_to_the_signature() {
             "holds    this very file was issued in entry",
             "holds    the ledger has the sheet's entry",
             "holds    the figures are those that the close recorded",
-            "holds    8 of 8 photographs are on disk, unchanged",
+            "holds    7 of 7 photographs are on disk, unchanged",
             "holds    the pages are those that the ledger gives, to the last byte",
         ] {
             assert!(told.contains(holds), "{name} {holds}: {told}");

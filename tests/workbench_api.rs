@@ -65,8 +65,11 @@ fn settings(dir: &Path) -> Settings {
 
 impl Server {
     fn start() -> Server {
-        let dir = tempfile::tempdir().unwrap();
-        Server { running: workbench::start(settings(dir.path())).unwrap(), dir }
+        let dir = tempfile::tempdir().expect("as the interface says");
+        Server {
+            running: workbench::start(settings(dir.path())).expect("as the interface says"),
+            dir,
+        }
     }
 
     fn raw(&self, head: &str, body: &[u8]) -> Answer {
@@ -115,7 +118,7 @@ impl Server {
         let began = Instant::now();
         loop {
             let found = self.get(&format!("/api/jobs/{job}")).ok();
-            let state = found["state"].as_str().unwrap();
+            let state = found["state"].as_str().expect("as the interface says");
             if !matches!(state, "queued" | "working") {
                 return found;
             }
@@ -128,29 +131,34 @@ impl Server {
     fn add(&self, sample_name: &str, query: &str) -> u64 {
         let query = format!("name={sample_name}&who=Ana{query}");
         let answer = self.put(&query, &sample(sample_name)).ok();
-        let job = self.done(answer["job"].as_str().unwrap());
+        let job = self.done(answer["job"].as_str().expect("as the interface says"));
         assert_eq!(job["state"], "recorded", "{job}");
-        job["became"]["tray_id"].as_u64().unwrap()
+        job["became"]["tray_id"].as_u64().expect("as the interface says")
     }
 }
 
 fn speak(address: SocketAddr, head: &str, body: &[u8]) -> Answer {
-    let mut stream = TcpStream::connect(address).unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
-    stream.write_all(head.as_bytes()).unwrap();
+    let mut stream = TcpStream::connect(address).expect("as the interface says");
+    stream.set_read_timeout(Some(Duration::from_secs(60))).expect("as the interface says");
+    stream.write_all(head.as_bytes()).expect("as the interface says");
     // A server that has refused already may have closed its end.
     let _ = stream.write_all(body);
     let mut bytes = Vec::new();
     let _ = stream.read_to_end(&mut bytes);
     let at = bytes.windows(4).position(|w| w == b"\r\n\r\n").expect("an answer");
-    let headers = String::from_utf8(bytes[..at].to_vec()).unwrap();
-    let status = headers.split(' ').nth(1).unwrap().parse().unwrap();
+    let headers = String::from_utf8(bytes[..at].to_vec()).expect("as the interface says");
+    let status = headers
+        .split(' ')
+        .nth(1)
+        .expect("as the interface says")
+        .parse()
+        .expect("as the interface says");
     Answer { status, headers, body: bytes[at + 4..].to_vec() }
 }
 
 fn sample(name: &str) -> Vec<u8> {
     let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("sample-images").join(name);
-    std::fs::read(path).unwrap()
+    std::fs::read(path).expect("as the interface says")
 }
 
 const TERMS: &str = "version = 1\nname = \"House terms\"\ncurrency = \"EUR\"\n\
@@ -294,6 +302,19 @@ fn a_load_from_the_first_word_to_the_receipt() {
     let ledger = acinus::ledger::Ledger::open(&server.dir.path().join("cellar.sqlite")).unwrap();
     let checked = acinus::receipt::check(&file, Some(&ledger), None).unwrap();
     assert!(checked.iter().all(|c| c.holds), "{checked:?}");
+    // The same by the command, without the ledger; one figure changed and it does not hold.
+    let command = |text: &str| {
+        let path = server.dir.path().join("receipt.json");
+        std::fs::write(&path, text).unwrap();
+        let mut acinus = std::process::Command::new(env!("CARGO_BIN_EXE_acinus"));
+        let output = acinus.args(["ledger", "receipt"]).arg(&path).output().unwrap();
+        (output.status.code(), String::from_utf8(output.stdout).unwrap())
+    };
+    let text = String::from_utf8(receipt.body.clone()).unwrap();
+    let (code, out) = command(&text);
+    assert!(code == Some(0) && out.contains("The receipt of load HV 04/17 holds."), "{out}");
+    let (code, out) = command(&text.replace("5400", "5500"));
+    assert!(code == Some(1) && out.contains("DOES NOT HOLD"), "{out}");
     let seen = load["entry"].as_u64().unwrap();
     server
         .post(&format!("{path}/delivery"), &json!({"who": "B", "seen": seen, "why": "x"}))
@@ -304,15 +325,15 @@ fn a_load_from_the_first_word_to_the_receipt() {
 
 /// Follows the event stream on a connection of its own until `enough`, or for a minute.
 fn events(server: &Server, enough: impl Fn(&[(String, Value)]) -> bool) -> Vec<(String, Value)> {
-    let mut stream = TcpStream::connect(server.running.address()).unwrap();
+    let mut stream = TcpStream::connect(server.running.address()).expect("as the interface says");
     let host = server.running.address();
     let head = format!("GET /api/events HTTP/1.1\r\nHost: {host}\r\n\r\n");
-    stream.write_all(head.as_bytes()).unwrap();
-    stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+    stream.write_all(head.as_bytes()).expect("as the interface says");
+    stream.set_read_timeout(Some(Duration::from_secs(60))).expect("as the interface says");
     let (mut text, mut buffer) = (String::new(), [0u8; 4096]);
     let began = Instant::now();
     loop {
-        let n = stream.read(&mut buffer).unwrap();
+        let n = stream.read(&mut buffer).expect("as the interface says");
         text.push_str(&String::from_utf8_lossy(&buffer[..n]));
         let mut found = Vec::new();
         let mut name = String::new();
@@ -428,6 +449,14 @@ fn photographs_that_cannot_be_used() {
     server.put("name=x.jpg&who=Ana", b"").fault(400);
     server.put("name=x.jpg&who=%20", b"x").fault(422);
     server.put("who=Ana", b"x").fault(400);
+    // What its slip does not say can be said of the kept bytes, without sending them again.
+    let unread = end("name=u.jpg&who=Ana", &sample("black-no-marks.jpg"));
+    assert!(unread["state"] == "not-recorded" || unread["state"] == "refused", "{unread}");
+    let again = format!("/api/jobs/{}/again", nothing["job"].as_str().unwrap());
+    let once = server.post(&again, &json!({"who": "Berta", "lot": "WASTE", "tray": "7"})).ok();
+    let nothing = server.done(once["job"].as_str().unwrap());
+    assert_eq!((&nothing["state"], &nothing["sha256"]), (&json!("not-recorded"), &once["sha256"]));
+    server.post(&again, &json!({"who": "Berta"})).fault(404);
     // Not recorded: it stays on the list, and in the archive, until somebody lets it go.
     let job = nothing["job"].as_str().unwrap();
     let gone = server.request("DELETE", &format!("/api/jobs/{job}"), "X-Acinus: 1\r\n", b"");
@@ -470,8 +499,12 @@ fn nothing_is_lost_between_two_starts() {
 
 /// Middle of an object's box and a line across it.
 fn across(object: &Value) -> Vec<[f64; 2]> {
-    let b: Vec<f64> =
-        object["box"].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect();
+    let b: Vec<f64> = object["box"]
+        .as_array()
+        .expect("as the interface says")
+        .iter()
+        .map(|v| v.as_f64().expect("as the interface says"))
+        .collect();
     let x = b[0] + b[2] / 2.0;
     vec![[x, b[1] - 5.0], [x, b[1] + b[3] + 5.0]]
 }
@@ -512,6 +545,12 @@ fn a_tray_is_corrected() {
     edit(entry, "Ana", json!({"action": "class", "objects": [number], "class": "shriveled"}))
         .fault(422);
     edit(entry, "Ana", json!({"action": "class", "objects": [number], "class": "red"})).fault(400);
+    let other = objects.iter().find(|o| o["class"] == "sound" && o["object"] != number).unwrap();
+    let right = json!({"action": "class", "objects": [other["object"]], "class": "sound"});
+    let confirmed = edit(entry, "Ana", right.clone()).ok();
+    assert_eq!(confirmed["objects"][0]["corrected"]["who"], "Ana");
+    edit(now(&confirmed), "Ana", right).fault(422);
+    let entry = now(&edit(now(&confirmed), "Ana", json!({"action": "undo"})).ok());
     edit(entry, "Ana", json!({"action": "class", "objects": [60000], "class": "debris"}))
         .fault(422);
     // Only the author takes a change back.
@@ -606,4 +645,253 @@ fn a_retake_takes_the_place() {
     let old = server.get(&format!("/api/trays/{first}"));
     old.fault(410);
     assert_eq!(old.json()["now"], job["became"]["tray_id"]);
+}
+
+/// Both parties, from the draw to the frozen figures; what each saw stays hidden until both are done.
+#[test]
+fn two_parties_agree() {
+    let server = Server::start();
+    let body = json!({"who": "Ana", "load": "HV-0417", "grower": "Hill Vineyard", "bins": 8,
+        "net_kg": "5400", "terms": TERMS});
+    server.post("/api/loads", &body).ok();
+    let id = server.add("black-unsorted-1.jpg", "");
+    let seen = server.get("/api/loads/HV-0417").ok()["entry"].clone();
+    let names = json!({"who": "Ana", "seen": seen, "grower": "Marisol", "winery": "Cellar One",
+        "objects": "all"});
+    let review = server.post("/api/loads/HV-0417/reviews", &names).ok();
+    assert_eq!((&review["state"], &review["whole"]), (&json!("judging"), &json!(true)));
+    let path = format!("/api/reviews/{}", review["review"]);
+    let of = review["drawn"].as_u64().unwrap();
+    server.post("/api/loads/HV-0417/reviews", &names).fault(409);
+    // Meanwhile nothing of the lot changes.
+    let edit = json!({"who": "Ana", "seen": review["entry"], "action": "class", "objects": [1], "class": "debris"});
+    server.post(&format!("/api/trays/{id}/edit"), &edit).fault(409);
+
+    let sit = |party: &str, again: bool| {
+        let body = json!({"party": party, "who": format!("{party} eyes"), "again": again});
+        server.post(&format!("{path}/seat"), &body)
+    };
+    let key = |answer: Answer| answer.ok()["key"].as_str().unwrap().to_owned();
+    let (first, winery) = (key(sit("grower", false)), key(sit("winery", false)));
+    sit("grower", false).fault(409);
+    let grower = key(sit("grower", true));
+    let objects = |seat: &str| {
+        server.request(
+            "GET",
+            &format!("{path}/objects"),
+            &format!("X-Acinus-Seat: {seat}\r\n"),
+            b"",
+        )
+    };
+    objects(&first).fault(403);
+    objects("").fault(403);
+    let list = objects(&grower).ok()["objects"].as_array().unwrap().clone();
+    assert_eq!(list.len() as u64, of);
+    // Blind: nothing of the program's class or the other party's.
+    for key in ["class", "read", "p", "winery", "human"] {
+        assert!(list[0].get(key).is_none(), "{key}");
+    }
+    let judge = |seat: &str, who: &str, judged: Value| {
+        server.post_seated(&format!("{path}/judge"), &json!({"who": who, "judged": judged}), seat)
+    };
+    let word = |i: usize, odd: usize| if i % odd == 3 { "shriveled" } else { "sound" };
+    for (seat, who, odd) in [(&grower, "G", 20), (&winery, "W", 40)] {
+        let early = server.post_seated(&format!("{path}/finish"), &json!({"who": who}), seat);
+        early.fault(409);
+        for (k, batch) in list.chunks(50).enumerate() {
+            let judged: Vec<Value> = batch
+                .iter()
+                .enumerate()
+                .map(|(i, o)| {
+                    json!({"tray_id": o["tray_id"], "object": o["object"],
+                        "human": word(50 * k + i, odd), "tags": ["sunburnt"]})
+                })
+                .collect();
+            judge(seat, who, json!(judged)).ok();
+        }
+        server.get(&format!("{path}/agreement")).fault(409);
+        // No answer shows a judgement to anyone but its own party.
+        let open = server.get("/api/loads/HV-0417/history").ok();
+        assert!(
+            !open.to_string().contains("party-judged") && !open.to_string().contains("sunburnt")
+        );
+        if who == "G" {
+            let other = objects(&winery).ok();
+            assert!(other["objects"].as_array().unwrap().iter().all(|o| o["judged"].is_null()));
+        }
+        server.post_seated(&format!("{path}/finish"), &json!({"who": who}), seat).ok();
+    }
+    judge(&grower, "G", json!([{"tray_id": id, "object": 1, "human": "debris"}])).fault(409);
+    let agreement = server.get(&format!("{path}/agreement")).ok();
+    let differing = agreement["differing"].as_array().unwrap();
+    let expected = (0..of as usize).filter(|i| word(*i, 20) != word(*i, 40)).count();
+    assert_eq!(differing.len(), expected);
+    assert_eq!(agreement["agreed"].as_u64().unwrap(), of - expected as u64);
+    // Money by the contract: more shriveled by the grower's eyes, so less is paid.
+    let amount = |k: &str| agreement["money"][k].as_str().unwrap().parse::<f64>().unwrap();
+    assert!(amount("grower") < amount("winery"));
+    assert!((amount("grower") - amount("winery") - amount("difference")).abs() < 0.005);
+
+    let accept = |seat: &str, seen: &Value, figures: &Value| {
+        let body = json!({"who": "X", "seen": seen, "figures": figures});
+        server.post_seated(&format!("{path}/accept"), &body, seat)
+    };
+    accept(&grower, &agreement["entry"], &agreement["figures_now"]["sha256"]).fault(409);
+    let settled: Vec<Value> = differing
+        .iter()
+        .map(|d| json!({"tray_id": d["tray_id"], "object": d["object"], "human": "nothing"}))
+        .collect();
+    let body = json!({"who": "both", "seen": agreement["entry"], "settled": settled});
+    let agreement = server.post(&format!("{path}/settle"), &body).ok();
+    assert_eq!(agreement["unsettled"], 0);
+    let figures = &agreement["figures_now"]["sha256"];
+    accept(&grower, &agreement["entry"], &json!("0".repeat(64))).fault(409);
+    let one = accept(&grower, &agreement["entry"], figures).ok();
+    assert_eq!((&one["state"], &one["closed"]), (&json!("settling"), &json!(false)));
+    let both = accept(&winery, &one["entry"], figures).ok();
+    assert_eq!((&both["state"], &both["closed"]), (&json!("agreed"), &json!(true)));
+    // What was settled as no object is none, and the closed figures are those that were accepted.
+    let load = server.get("/api/loads/HV-0417").ok();
+    assert_eq!(load["shares"][0]["objects"].as_u64().unwrap(), of - expected as u64);
+    assert!(!load["cautions"].to_string().contains("another version"), "{}", load["cautions"]);
+    let receipt = server.get("/api/loads/HV-0417/receipt");
+    let file: acinus::receipt::ReceiptFile = serde_json::from_slice(&receipt.body).unwrap();
+    assert_eq!(file.closing.body["sealed"]["parties"]["sha256"], *figures);
+    let ledger = acinus::ledger::Ledger::open(&server.dir.path().join("cellar.sqlite")).unwrap();
+    let checked = acinus::receipt::check(&file, Some(&ledger), None).unwrap();
+    assert!(checked.len() == 4 && checked.iter().all(|c| c.holds), "{checked:?}");
+    let closed = acinus::dossier::of_load(&ledger, "HV-0417").unwrap();
+    let now = acinus::parties::figures(&closed, "UNSORTED");
+    assert_eq!(json!(acinus::parties::hash(&now).unwrap()), *figures);
+}
+
+/// Where they do not agree, both figures stay.
+#[test]
+fn two_parties_do_not_agree() {
+    let server = Server::start();
+    server.open("HV-0417");
+    server.add("black-unsorted-1.jpg", "");
+    let seen = server.get("/api/loads/HV-0417").ok()["entry"].clone();
+    let begin = |seen: &Value| {
+        let names = json!({"who": "Ana", "seen": seen, "grower": "Marisol", "winery": "Cellar",
+            "objects": 12});
+        server.post("/api/loads/HV-0417/reviews", &names).ok()
+    };
+    let review = begin(&seen);
+    let path = format!("/api/reviews/{}", review["review"]);
+    let gone = json!({"who": "Ana", "seen": review["entry"]});
+    server.post(&format!("{path}/give-up"), &gone).fault(409);
+    let gone = json!({"who": "Ana", "seen": review["entry"], "why": "rain"});
+    let over = server.post(&format!("{path}/give-up"), &gone).ok();
+    assert_eq!(over["state"], "given-up");
+    let review = begin(&over["entry"]);
+    assert_eq!(review["drawn"], 12);
+    let path = format!("/api/reviews/{}", review["review"]);
+    let mut seats = Vec::new();
+    for (party, human) in [("grower", "sound"), ("winery", "debris")] {
+        let sat = json!({"party": party, "who": party});
+        let key =
+            server.post(&format!("{path}/seat"), &sat).ok()["key"].as_str().unwrap().to_owned();
+        let list = server
+            .request("GET", &format!("{path}/objects"), &format!("X-Acinus-Seat: {key}\r\n"), b"")
+            .ok();
+        let judged: Vec<Value> = list["objects"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|o| json!({"tray_id": o["tray_id"], "object": o["object"], "human": human}))
+            .collect();
+        let body = json!({"who": party, "judged": judged});
+        server.post_seated(&format!("{path}/judge"), &body, &key).ok();
+        server.post_seated(&format!("{path}/finish"), &json!({"who": party}), &key).ok();
+        seats.push(key);
+    }
+    let agreement = server.get(&format!("{path}/agreement")).ok();
+    assert_eq!(
+        (&agreement["agreed"], &agreement["no_money"]),
+        (&json!(0), &json!("no contract is fixed"))
+    );
+    let body = json!({"who": "W", "seen": agreement["entry"], "why": "another scale"});
+    let over = server.post_seated(&format!("{path}/refuse"), &body, &seats[1]).ok();
+    assert_eq!((&over["state"], &over["closed"]), (&json!("not-agreed"), &json!(true)));
+    let receipt = server.get("/api/loads/HV-0417/receipt").ok();
+    let sealed = &receipt["closing"]["body"]["sealed"]["parties"];
+    assert_eq!(sealed["winery"]["refused"]["why"], "another scale");
+    assert!(sealed["figures"].is_null());
+    for party in ["grower", "winery"] {
+        assert_eq!(sealed[party]["figures"]["shares_by_mass"].as_array().unwrap().len(), 5);
+    }
+}
+
+/// Streams, comparison, what-if, and a profile taught and adopted.
+#[test]
+fn streams_what_if_and_teaching() {
+    let server = Server::start();
+    server.open("HV-0417");
+    let path = "/api/loads/HV-0417";
+    server.get(&format!("{path}/streams")).fault(422);
+    let ids: Vec<u64> = ["black-unsorted-1.jpg", "black-sorted-1.jpg", "black-waste-1.jpg"]
+        .iter()
+        .map(|name| server.add(name, ""))
+        .collect();
+    let streams = server.get(&format!("{path}/streams?unsorted_kg=1000&waste_kg=100")).ok();
+    assert_eq!(streams["streams"].as_array().unwrap().len(), 3);
+    let pair = server.get(&format!("{path}/compare?first=UNSORTED&second=SORTED&basis=count")).ok();
+    assert_eq!(pair["differences"].as_array().unwrap().len(), 5);
+    server.get(&format!("{path}/compare?first=UNSORTED&second=NONE")).fault(422);
+    server.get(&format!("{path}/compare?first=UNSORTED&second=SORTED&basis=x")).fault(400);
+    let asked = |body: Value| server.post(&format!("{path}/what-if"), &body);
+    let strict = asked(json!({"lot": "WASTE", "rule": {"reject_probability": 0.999_999}})).ok();
+    let lenient = asked(json!({"lot": "WASTE", "rule": {"reject_probability": 0.000_001}})).ok();
+    let picked = |v: &Value| v["picked"][0]["objects"].as_array().unwrap().len() as u64;
+    assert!(picked(&strict) < picked(&lenient));
+    assert_eq!(picked(&lenient), lenient["picks"]["picked"].as_u64().unwrap());
+    assert_eq!(lenient["picked"][0]["tray_id"], ids[2]);
+    asked(json!({"machine": {"belt_m_s": -1.0}})).fault(422);
+    asked(json!({"rule": {"speed": 1}})).fault(400);
+
+    let teach = server.get("/api/teach").ok();
+    assert_eq!(teach["trays"].as_array().unwrap().len(), 3);
+    let begin = |trays: &[u64], name: &str| {
+        server.post("/api/teach", &json!({"who": "Ana", "profile": name, "trays": trays}))
+    };
+    begin(&ids[..1], "mine").fault(422);
+    begin(&ids, teach["current"].as_str().unwrap()).fault(422);
+    assert_eq!(begin(&ids, "mine").status, 202);
+    let began = Instant::now();
+    let result = loop {
+        let now = server.get("/api/teach").ok();
+        assert!(now["failed"].is_null() && began.elapsed() < Duration::from_secs(120), "{now}");
+        if now["running"].is_null() {
+            break now["result"].clone();
+        }
+        std::thread::sleep(Duration::from_millis(20));
+    };
+    for side in ["old", "new"] {
+        let table = result[side]["confusion"].as_array().unwrap();
+        let sum: u64 =
+            table.iter().flat_map(|r| r.as_array().unwrap()).map(|n| n.as_u64().unwrap()).sum();
+        assert_eq!(sum, result["objects"].as_u64().unwrap());
+        assert!(result[side]["accuracy"].as_f64().unwrap() > 0.8, "{result}");
+    }
+    let decide = |sha256: &Value| {
+        let body = json!({"who": "Ana", "sha256": sha256, "adopt": true});
+        server.post("/api/teach/decide", &body)
+    };
+    decide(&json!("0".repeat(64))).fault(409);
+    assert_eq!(decide(&result["sha256"]).ok()["current"], "mine");
+    decide(&result["sha256"]).fault(409);
+    // The next photograph is read with it; an edit of an old tray still goes by the old one.
+    let new = server.add("black-unsorted-2.jpg", "");
+    assert_eq!(server.get(&format!("/api/trays/{new}")).ok()["profile"], "mine");
+    let old = server.get(&format!("/api/trays/{}", ids[0])).ok();
+    let first = &old["objects"][0];
+    let cut = json!({"who": "Ana", "seen": old["entry"], "action": "split",
+        "object": first["object"], "line": across(first)});
+    server.post(&format!("/api/trays/{}/edit", ids[0]), &cut).ok();
+    let (profile, dir) = (old["profile"].clone(), server.dir);
+    drop(server.running);
+    let server = Server { running: workbench::start(settings(dir.path())).unwrap(), dir };
+    assert_eq!(server.get("/api/about").ok()["profile"], "mine");
+    assert_ne!(profile, "mine");
 }

@@ -407,6 +407,7 @@ fn correct(args: &LoadCorrectArgs) -> Result<Ending, Error> {
         tray: t.tray,
         object: args.object,
         class,
+        confirmed: false,
     };
     let done = format!("object {} of tray {} is {} now", args.object, t.tray, args.class.trim());
     say(&args.say, Event::ObjectCorrected(said), &done)

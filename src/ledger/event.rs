@@ -461,6 +461,9 @@ pub struct ObjectCorrected {
     pub object: u32,
     /// What it is; null: unassigned.
     pub class: Outcome,
+    /// Whether the person says that the class it has is right.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub confirmed: bool,
 }
 
 /// See [`Event::ReviewDrawn`].

@@ -26,7 +26,8 @@ use chain::{Entry, EntryFault, Head};
 use clock::Clock;
 use event::{Delivery, Event, LoadClosed, LoadOpened, TermsFixed, TrayRecorded};
 use record::{
-    HandSortRecord, JudgementRecord, LoadRecord, LoadSummary, MassFitRecord, OneTray, TaughtRecord,
+    HandSortRecord, JudgementRecord, LoadRecord, LoadSummary, LookRecord, MassFitRecord, OneTray,
+    TaughtRecord,
 };
 use rules::Facts as _;
 pub use rules::Refusal;
@@ -519,6 +520,15 @@ impl Ledger {
     /// [`LedgerError::Sql`].
     pub fn taught(&self) -> Result<Vec<TaughtRecord>, LedgerError> {
         self.books.taught()
+    }
+
+    /// Colour and texture of a lot's objects, in order of tray and object; empty without such a
+    /// lot.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn looks(&self, load: &str, lot: &str) -> Result<Vec<LookRecord>, LedgerError> {
+        self.books.looks(load, lot)
     }
 
     /// Mass coefficients in force for a profile when entry `at` was made ([`u64::MAX`]: now); none

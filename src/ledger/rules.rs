@@ -129,12 +129,18 @@ pub trait Facts {
     fn is_tray(&self, entry: u64) -> Result<bool, LedgerError>;
     /// Whether a tray was sorted by hand before.
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError>;
+    /// Whether a person has given an object its class, or confirmed it.
+    fn is_given(&self, tray: u64, object: u32) -> Result<bool, LedgerError>;
     /// The highest number that an object of a tray ever had.
     fn highest_object(&self, tray: u64) -> Result<u32, LedgerError>;
     /// What was changed of a tray, in order.
     fn edits(&self, tray: u64) -> Result<Vec<EditFacts>, LedgerError>;
-    /// The review by both parties that runs on a lot.
-    fn running_parties(&self, load: &str, lot: &str) -> Result<Option<u64>, LedgerError>;
+    /// The review by both parties that runs on a lot, or on any lot of the load: its entry and lot.
+    fn running_parties(
+        &self,
+        load: &str,
+        lot: Option<&str>,
+    ) -> Result<Option<(u64, String)>, LedgerError>;
     /// A review by both parties.
     fn parties(&self, entry: u64) -> Result<Option<PartiesFacts>, LedgerError>;
     /// Drawn objects that a party has not judged yet.
@@ -244,7 +250,8 @@ pub fn check(
         None => Err(Refusal::NeedsWhy { load: load.to_owned(), what: what.to_owned() }),
     };
     match event {
-        Event::LedgerBegun(_) | Event::LoadOpened(_) | Event::LoadClosed(_) => {}
+        Event::LedgerBegun(_) | Event::LoadOpened(_) => {}
+        Event::LoadClosed(e) => not_under_review(&e.load, None, facts)?,
         Event::DeliveryRecorded(e) => delivery(e, why, facts)?,
         Event::LotDescribed(e) => {
             name("lot", &e.lot)?;
@@ -323,12 +330,19 @@ pub fn check(
     // Trays of a lot stay as they are while both parties look at them.
     if let (Some(load), (Some(lot), Some(_))) = (event.load(), event.lot_and_tray())
         && !matches!(event, Event::PhotoRefused(_))
-        && let Some(review) = facts.running_parties(load, lot)?
     {
-        let (load, lot) = (load.to_owned(), lot.to_owned());
-        return Err(Refusal::UnderReview { load, lot, review }.into());
+        not_under_review(load, Some(lot), facts)?;
     }
     Ok(())
+}
+
+fn not_under_review(load: &str, lot: Option<&str>, facts: &impl Facts) -> Result<(), LedgerError> {
+    match facts.running_parties(load, lot)? {
+        None => Ok(()),
+        Some((review, lot)) => {
+            Err(Refusal::UnderReview { load: load.to_owned(), lot, review }.into())
+        }
+    }
 }
 
 fn review_fault(load: &str, lot: &str, why: &str) -> LedgerError {
@@ -446,7 +460,7 @@ fn parties_begun(e: &PartiesBegun, facts: &impl Facts) -> Result<(), LedgerError
     if e.whole && draw.objects.len() as u64 != facts.objects(&e.load, &e.lot)? {
         return fault("not all objects of the lot were drawn");
     }
-    if let Some(review) = facts.running_parties(&e.load, &e.lot)? {
+    if let Some((review, _)) = facts.running_parties(&e.load, Some(&e.lot))? {
         return fault(&format!("a review by both parties runs already (entry {review})"));
     }
     Ok(())
@@ -769,8 +783,10 @@ fn object(e: &ObjectCorrected, why: Option<&str>, facts: &impl Facts) -> Result<
     let entry = known_tray(&e.load, &e.lot, e.tray, facts)?;
     let (tray, object) = (e.tray, e.object);
     let before = known_object(&e.load, &e.lot, tray, entry, object, facts)?;
-    if before == e.class {
-        let class = super::event::outcome_word(e.class);
+    // The class that it has can be confirmed once.
+    let again = before == e.class && (!e.confirmed || facts.is_given(entry, object)?);
+    if again || (before != e.class && e.confirmed) {
+        let class = super::event::outcome_word(before);
         return Err(Refusal::SameClass { tray, object, class }.into());
     }
     if why.is_none() {
@@ -817,6 +833,11 @@ fn review(e: &ReviewRecorded, facts: &impl Facts) -> Result<(), LedgerError> {
     };
     if draw.reviewed {
         return fault(format!("the objects of draw {} were reviewed already", e.draw));
+    }
+    if let Some((review, _)) = facts.running_parties(&e.load, Some(&e.lot))?
+        && facts.parties(review)?.is_some_and(|p| p.draw == e.draw)
+    {
+        return fault(format!("draw {} is being reviewed by both parties", e.draw));
     }
     if let Some(tray) = draw.retaken {
         return fault(format!(

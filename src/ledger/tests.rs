@@ -195,6 +195,7 @@ fn full(folder: &Folder) -> Ledger {
         tray: 1,
         object: 3,
         class: Some(Class::Debris),
+        confirmed: false,
     };
     ledger.correct_object(corrected, because("a stone")).unwrap();
     let drawn = vec![(1, 1), (2, 13), (3, 5)];
@@ -722,6 +723,7 @@ fn rules() {
 
     // Corrections.
     let correct = |object, class| ObjectCorrected {
+        confirmed: false,
         load: load.into(),
         lot: "UNSORTED".into(),
         tray: 1,
@@ -1021,7 +1023,14 @@ fn changes_are_taken_back_and_done_again() {
     let (l, o) = (load.to_owned(), "UNSORTED".to_owned());
     let class = |object, class| {
         let (load, lot) = (l.clone(), o.clone());
-        Event::ObjectCorrected(ObjectCorrected { load, lot, tray: 1, object, class })
+        Event::ObjectCorrected(ObjectCorrected {
+            load,
+            lot,
+            tray: 1,
+            object,
+            class,
+            confirmed: false,
+        })
     };
     let tags = |object, tags: &[&str]| {
         let tags = tags.iter().map(|t| (*t).to_owned()).collect();
@@ -1091,6 +1100,13 @@ fn rules_of_the_parties() {
     said(ledger.say_one(split(load, 1, 4, 10, None), looked), "are reviewing");
     let another = tray(&ledger, load, lot, 2, 5);
     said(ledger.record_tray(another, LAB), "are reviewing");
+    let figures = serde_json::json!({});
+    let closed = LoadClosed { load: load.into(), outcome: None, figures, sealed: None };
+    said(ledger.say_one(Event::LoadClosed(closed), LAB), "are reviewing");
+    let own = ledger.load(load).unwrap().lots[0].parties[0].draw.drawn.entry;
+    let reviewed =
+        ReviewRecorded { load: load.into(), lot: lot.into(), draw: own, reviewed: vec![] };
+    said(ledger.say_one(Event::ReviewRecorded(reviewed), LAB), "by both parties");
     let elsewhere = tray(&ledger, load, "SORTED", 1, 5);
     ledger.record_tray(elsewhere, LAB).unwrap();
     let (l, o) = (load.to_owned(), lot.to_owned());

@@ -416,6 +416,19 @@ fn fit_tiles(tiles: &[Tile], photo: &Photo, symbol_scale: bool) -> Option<frame:
     frame::fit_points(&mm, &centres, &px, width, height, &prior)
 }
 
+/// Moves the tiles' corners to where the lens shows them: each symbol was fitted by a homography,
+/// which cannot follow how the lens bends its sides. What the lens is follows from the corners, so
+/// this is done twice.
+fn unbend(photo: &Photo, tiles: &mut [Tile]) {
+    let fitted: Vec<[Px; 4]> = tiles.iter().map(|t| t.corners_px).collect();
+    for _ in 0..2 {
+        let Some(fit) = fit_tiles(tiles, photo, tiles.len() > 2) else { return };
+        for (tile, corners) in tiles.iter_mut().zip(&fitted) {
+            tile.corners_px = refine::corners_through(corners, &fit.lens);
+        }
+    }
+}
+
 fn assemble(
     photo: &Photo,
     symbols: &mut Vec<Symbol>,
@@ -433,6 +446,7 @@ fn assemble(
         retry_missing(photo, symbols, &mut tiles, &fit);
         tiles.sort_by_key(|t| t.name);
     }
+    unbend(photo, &mut tiles);
     let slip = collect_slip(symbols)?;
     for s in symbols.iter() {
         if let Some(Words::Other(text)) = &s.words {
@@ -450,6 +464,7 @@ fn assemble(
         .map(|t| layout::tile_paper(&t.corners_px, &frame, settings.paper_margin_mm))
         .collect();
     let slip = slip.map(|(text, corners_px)| {
+        let corners_px = refine::corners_through(&corners_px, &frame.lens);
         let pose = layout::SlipPose::from_symbol(&corners_px, &frame);
         paper_px.push(layout::slip_paper(&pose, &frame, settings.paper_margin_mm));
         let patches = layout::slip_patches(&pose, &frame, settings.patch_inner);

@@ -4,7 +4,7 @@
 use image::RgbImage;
 use nalgebra::{SMatrix, SVector};
 
-use crate::frame::Px;
+use crate::frame::{self, Lens, Px};
 
 /// A grey window of the photograph.
 #[derive(Debug, Clone)]
@@ -196,6 +196,34 @@ impl Place {
         let lo = lengths.iter().copied().fold(f64::INFINITY, f64::min);
         let hi = lengths.iter().copied().fold(0.0, f64::max);
         lo > 0.0 && hi / lo < 2.0
+    }
+}
+
+/// Points along a side of the lattice in [`corners_through`].
+const LATTICE: usize = 8;
+
+/// The corners of a symbol seen through a lens, from those of the homography that fits it best in
+/// the photograph.
+///
+/// A lens bends the symbol's sides; the homography splits the difference over the whole symbol,
+/// and is off most at the corners. A homography fitted to its points with the lens's bend taken
+/// out is, but for terms of second order, the true one: the bend's remainder is orthogonal to
+/// homographies either way.
+pub fn corners_through(corners: &[Px; 4], lens: &Lens) -> [Px; 4] {
+    if lens.k1 == 0.0 {
+        return *corners;
+    }
+    let unit = [[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]];
+    let lattice: Vec<[f64; 2]> = (0..LATTICE * LATTICE)
+        .map(|k| [k % LATTICE, k / LATTICE].map(|v| (v as f64 + 0.5) / LATTICE as f64))
+        .collect();
+    let straight = frame::homography(&unit, corners).and_then(|h| {
+        let ideal: Vec<Px> = lattice.iter().map(|p| lens.undistort(frame::apply(&h, *p))).collect();
+        frame::homography(&lattice, &ideal)
+    });
+    match straight {
+        Some(h) => unit.map(|p| lens.distort(frame::apply(&h, p))),
+        None => *corners,
     }
 }
 

@@ -410,12 +410,13 @@ pub fn said(event: &Event) -> String {
         }
         Event::PhotoRefused(e) => format!("photograph {} refused: {}", e.photo.name, e.reason),
         Event::ObjectCorrected(e) => format!(
-            "object {} of tray {} of {} {} is {}",
+            "object {} of tray {} of {} {} is {}{}",
             e.object,
             e.tray,
             e.load,
             e.lot,
-            outcome_word(e.class)
+            outcome_word(e.class),
+            if e.confirmed { ", as it was read" } else { "" }
         ),
         Event::ReviewDrawn(e) => format!(
             "{} of {} in {} {} drawn for review, seed {}",

@@ -7,7 +7,8 @@
 //!    seam between two objects (a small learned network over local measures);
 //! 4. [`split`]: connected pixels are cut into objects (distance transform and watershed, then
 //!    pieces joined again where seam, shape and colour speak for it);
-//! 5. [`label`]: outlines at full resolution.
+//! 5. [`link`]: parts of one object that another lies across become one;
+//! 6. [`label`]: outlines at full resolution.
 //!
 //! This module knows nothing of classes.
 
@@ -15,6 +16,7 @@ pub mod distance;
 pub mod evidence;
 pub mod floor;
 pub mod label;
+pub mod link;
 pub mod raster;
 pub mod split;
 pub mod work;
@@ -70,6 +72,9 @@ pub struct SegmentModel {
     pub pairs: Option<Network>,
     /// Judges finished regions: object, or shade, stain and glare.
     pub regions: Option<Network>,
+    /// Judges pairs of regions: parts of one object that another lies across, or two objects.
+    #[serde(default)]
+    pub links: Option<Network>,
 }
 
 /// The photograph made ready: reduced picture, where objects can be, and the floor.
@@ -161,19 +166,34 @@ pub fn segment(
     model: &SegmentModel,
 ) -> LabelMap {
     let evidence = look(prepared, model);
-    let mut regions =
-        split::split(&prepared.work, &evidence, &settings.split, model.pairs.as_ref());
+    let mut regions = regions_seen(prepared, &evidence, settings, model);
+    if let Some(judge) = &model.links {
+        let owners = split::owners(&regions, &prepared.work);
+        let candidates = link::candidates(&regions, &prepared.work, &owners);
+        regions = link::link(regions, &candidates, judge, settings.split.link);
+    }
+    let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
+    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+}
+
+/// Cuts the evidence into regions and leaves out those that are no objects.
+pub fn regions_seen(
+    prepared: &Prepared,
+    evidence: &evidence::Evidence,
+    settings: &SegmentSettings,
+    model: &SegmentModel,
+) -> Vec<split::Region> {
+    let mut regions = split::split(&prepared.work, evidence, &settings.split, model.pairs.as_ref());
     if let Some(network) = &model.regions {
         let owners = split::owners(&regions, &prepared.work);
         regions.retain(|r| {
-            let f = split::region_features(r, &prepared.work, &evidence, &prepared.floor, &owners);
+            let f = split::region_features(r, &prepared.work, evidence, &prepared.floor, &owners);
             // Shade and stains are rarely larger than this; a berry lost is worse than one seen twice.
             let large = f[0] > LARGE_LN_MM2;
             network.eval(&f)[0] >= settings.split.keep * if large { LARGE_KEEP } else { 1.0 }
         });
     }
-    let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
-    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+    regions
 }
 
 /// Segments by contrast with the floor alone, without anything learned: for grey pictures, and

@@ -29,6 +29,8 @@ pub struct SplitSettings {
     pub join: f32,
     /// Probability from which a finished region is kept as an object.
     pub keep: f32,
+    /// Probability from which two regions are taken as parts of one object.
+    pub link: f32,
 }
 
 impl Default for SplitSettings {
@@ -40,6 +42,7 @@ impl Default for SplitSettings {
             smallest_mm2: 0.8,
             join: 0.5,
             keep: 0.5,
+            link: 0.5,
         }
     }
 }

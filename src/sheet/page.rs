@@ -276,8 +276,8 @@ pub fn page<'a>(
         pictures: &shown.trays,
         legend: legend(&shown.classes),
         crops: &shown.crops,
-        crops_note: "Drawn at random from the trays pictured, by the ledger's hash: nobody chose \
-                     them. The trays are the first and the last by number."
+        crops_note: "Drawn at random from the trays pictured, by the ledger's hash; the trays are the first \
+                     and the last by number (of a lot with one tray, that one): nobody chose them."
             .to_owned(),
         histogram: first.and_then(|(lot, _)| w.histogram(lot, figures)),
         sizes: first.map(|(_, figures)| w.sizes(figures)),

@@ -6,6 +6,7 @@
 
 use std::collections::VecDeque;
 
+use super::litter::{self, Cutting, Ground};
 use super::{Lesson, Target};
 use crate::colour;
 use crate::network::Random;
@@ -48,6 +49,7 @@ pub fn on_other_floors(
     seed: u64,
 ) -> Vec<(usize, Lesson)> {
     use rayon::prelude::*;
+    let cuttings: Vec<Vec<Cutting>> = lessons.par_iter().map(|l| litter::cuttings(l)).collect();
     let bare: Vec<Bare> = lessons.par_iter().filter_map(|l| Bare::of(l)).collect();
     let mut kinds: Vec<Vec<&Bare>> = Vec::new();
     for b in &bare {
@@ -73,7 +75,12 @@ pub fn on_other_floors(
         .collect();
     chosen
         .into_par_iter()
-        .map(|(origin, lesson, donor, seed)| (origin, lay(lesson, donor, seed, settings)))
+        .map(|(origin, lesson, donor, seed)| {
+            // Pieces come from the same half of the photographs as the fruit (see `train_segment`).
+            let pieces: Vec<&Cutting> =
+                cuttings.iter().skip(origin % 2).step_by(2).flatten().collect();
+            (origin, lay(lesson, donor, &pieces, seed, settings))
+        })
         .collect()
 }
 
@@ -103,13 +110,13 @@ fn floor_light(prepared: &Prepared) -> Vec<[f32; 3]> {
 }
 
 /// How much lighter `a` is than `b`, as a ratio.
-fn lighter(a: [f32; 3], b: [f32; 3]) -> f32 {
+pub(super) fn lighter(a: [f32; 3], b: [f32; 3]) -> f32 {
     let light = |p: [f32; 3]| p.iter().sum::<f32>() / 3.0 + SHADE_FLOOR;
     light(a) / light(b)
 }
 
 /// Linear light of CIELAB, none of it below 0.
-fn light_of(lab: [f32; 3]) -> [f32; 3] {
+pub(super) fn light_of(lab: [f32; 3]) -> [f32; 3] {
     colour::linear_from_lab(lab.map(f64::from)).map(|v| v.max(0.0) as f32)
 }
 
@@ -122,7 +129,7 @@ fn linear(work: &Work) -> Vec<[f32; 3]> {
 impl Bare {
     /// The floor of a photograph of which enough is bare.
     fn of(lesson: &Lesson) -> Option<Bare> {
-        let Lesson { prepared, target } = lesson;
+        let Lesson { prepared, target, .. } = lesson;
         let work = &prepared.work;
         let w = work.width();
         let reach = (CLEAR_MM * work.px_per_mm).round().max(1.0) as usize;
@@ -188,10 +195,45 @@ fn look_of(prepared: &Prepared) -> [f32; 4] {
     [mean(0), mean(1), mean(2), high - low]
 }
 
+/// How a shining floor mirrors.
+#[derive(Debug, Clone, Copy)]
+struct Mirror {
+    /// How far from an object its mirror image reaches, px.
+    reach: f32,
+    /// Light lost in the middle of it.
+    depth: f32,
+    /// Radius of the brushing's blur, px; the blur is done twice.
+    blur: usize,
+    /// Part of the lost light that comes back in the fruit's colour.
+    tint: f32,
+}
+
+impl Mirror {
+    fn drawn(draw: &mut Random, px_per_mm: f32) -> Mirror {
+        Mirror {
+            reach: (15.0 + 30.0 * draw.uniform()) as f32 * px_per_mm,
+            depth: 0.4 + 0.55 * draw.uniform() as f32,
+            blur: ((0.7 + 1.6 * draw.uniform() as f32) * px_per_mm).round().max(1.0) as usize,
+            tint: 0.35 * draw.uniform() as f32,
+        }
+    }
+}
+
+/// Mean light of the objects.
+fn mean_of_objects(own: &[[f32; 3]], object: &[f32]) -> [f32; 3] {
+    let (mut sum, mut n) = ([0.0f64; 3], 0.0f64);
+    for (rgb, _) in own.iter().zip(object).filter(|(_, o)| **o == 1.0) {
+        sum.iter_mut().zip(rgb).for_each(|(s, v)| *s += f64::from(*v));
+        n += 1.0;
+    }
+    sum.map(|s| (s / n.max(1.0)) as f32)
+}
+
 /// How dark a shining floor becomes where it mirrors an object instead of the light: on the side
 /// of the object that is turned to the glare, fading with distance. A rough picture of what a
 /// brushed floor does, enough to be told from an object.
-fn mirrored(object: &[f32], width: usize, centre: [f32; 2], reach: f32, depth: f32) -> Vec<f32> {
+fn mirrored(object: &[f32], width: usize, centre: [f32; 2], mirror: Mirror) -> Vec<f32> {
+    let Mirror { reach, depth, blur, .. } = mirror;
     use rayon::prelude::*;
     let height = object.len() / width;
     let mut out = vec![1.0f32; object.len()];
@@ -214,7 +256,8 @@ fn mirrored(object: &[f32], width: usize, centre: [f32; 2], reach: f32, depth: f
             *v = 1.0 - depth * most.sqrt();
         }
     });
-    box_blur(&mut out, width, height, 5);
+    box_blur(&mut out, width, height, blur);
+    box_blur(&mut out, width, height, blur);
     out
 }
 
@@ -265,42 +308,117 @@ fn nearest_known(known: &[bool], width: usize) -> Vec<u32> {
     nearest
 }
 
-/// Lays the lesson's objects on the donor's floor, somewhat brighter or darker.
-fn lay(lesson: &Lesson, donor: &Bare, seed: u64, settings: &FloorSettings) -> Lesson {
+/// Least and greatest part of every pixel that its neighbours take part in: cameras sharpen (below
+/// 0) and blur.
+const SOFTNESS: [f32; 2] = [-0.3, 0.5];
+
+/// Blends each pixel with the mean around it, weighed 1 2 1 along both axes.
+fn soften(rgb: &mut [[f32; 3]], width: usize, softness: f32) {
+    let before = rgb.to_vec();
+    let height = rgb.len() / width;
+    for (i, pixel) in rgb.iter_mut().enumerate() {
+        let (x, y) = (i % width, i / width);
+        if x == 0 || y == 0 || x + 1 == width || y + 1 == height {
+            continue;
+        }
+        for c in 0..3 {
+            let row = |i: usize| before[i - 1][c] + 2.0 * before[i][c] + before[i + 1][c];
+            let around = (row(i - width) + 2.0 * row(i) + row(i + width)) / 16.0;
+            pixel[c] = (pixel[c] + softness * (around - pixel[c])).max(0.0);
+        }
+    }
+}
+
+/// What juice does to the floor's colour: how much of each channel is left there compared with all
+/// three together, smoothed, for grain would be taken along.
+fn tints(
+    own: &[[f32; 3]],
+    floor: &[[f32; 3]],
+    nearest: &[u32],
+    width: usize,
+    px_per_mm: f64,
+) -> [Vec<f32>; 3] {
+    let radius = (TINT_MM * px_per_mm).round().max(1.0) as usize;
+    std::array::from_fn(|c| {
+        let mut tint: Vec<f32> = nearest
+            .iter()
+            .map(|n| {
+                let (own, floor) = (own[*n as usize], floor[*n as usize]);
+                let channel = (own[c] + SHADE_FLOOR) / (floor[c] + SHADE_FLOOR);
+                (channel / lighter(own, floor).max(0.05)).clamp(0.4, 1.6)
+            })
+            .collect();
+        box_blur(&mut tint, width, nearest.len() / width, radius);
+        tint
+    })
+}
+
+/// Radius over which a stain's colour is smoothed, mm.
+const TINT_MM: f64 = 0.6;
+
+/// Pieces of debris strewn among the fruit.
+const LITTER: usize = 24;
+
+/// Lays the lesson's objects on the donor's floor, somewhat brighter or darker, and strews debris
+/// of other photographs among them.
+fn lay(
+    lesson: &Lesson,
+    donor: &Bare,
+    pieces: &[&Cutting],
+    seed: u64,
+    settings: &FloorSettings,
+) -> Lesson {
     let mut draw = Random::new(seed);
     let gain = 0.85 + 0.3 * draw.uniform() as f32;
-    let Lesson { prepared, target } = lesson;
+    let Lesson { prepared, target, .. } = lesson;
     let work = &prepared.work;
     let (w, h) = (work.width(), work.height());
     let own = linear(work);
     let floor = floor_light(prepared);
-    let ground: Vec<bool> = target.object.iter().map(|o| *o == 0.0).collect();
-    let nearest = nearest_known(&ground, w);
+    let clear: Vec<bool> = target.object.iter().map(|o| *o == 0.0).collect();
+    let nearest = nearest_known(&clear, w);
     let mut shade: Vec<f32> = nearest
         .iter()
         .map(|n| lighter(own[*n as usize], floor[*n as usize]).clamp(0.1, 1.1))
         .collect();
     box_blur(&mut shade, w, h, 1);
+    let tint = tints(&own, &floor, &nearest, w, work.px_per_mm);
     let [x0, y0, x1, y1] = bounds(&prepared.allowed, w).unwrap_or([0, 0, w - 1, h - 1]);
     let share = |p: usize, a: usize, b: usize| {
         ((p as f32 - a as f32) / (b - a).max(1) as f32).clamp(0.0, 1.0)
     };
     let dark = donor.glare.map(|[u, v]| {
         let at = |t: f32, a: usize, b: usize| a as f32 + t * (b - a) as f32;
-        let reach = (15.0 + 30.0 * draw.uniform()) as f32 * work.px_per_mm as f32;
-        let depth = 0.4 + 0.5 * draw.uniform() as f32;
-        mirrored(&target.object, w, [at(u, x0, x1), at(v, y0, y1)], reach, depth)
+        let mirror = Mirror::drawn(&mut draw, work.px_per_mm as f32);
+        let left = mirrored(&target.object, w, [at(u, x0, x1), at(v, y0, y1)], mirror);
+        (left, mean_of_objects(&own, &target.object).map(|v| v * mirror.tint))
     });
-    let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; w * h]);
+    let mut ground = Ground {
+        rgb: vec![[0.0; 3]; w * h],
+        floor: vec![[0.0; 3]; w * h],
+        shade: &shade,
+        allowed: &prepared.allowed,
+        width: w,
+        px_per_mm: work.px_per_mm,
+    };
     for i in 0..w * h {
         let under = donor.at(share(i % w, x0, x1), share(i / w, y0, y1));
         let bare = 1.0 - target.object[i];
-        let rgb = std::array::from_fn(|c| {
-            let was = floor[i][c] * shade[i];
-            let is = under[c] * gain * shade[i] * dark.as_ref().map_or(1.0, |d| d[i]);
+        let (left, image) = dark.as_ref().map_or((1.0, [0.0; 3]), |(d, rgb)| (d[i], *rgb));
+        ground.floor[i] = std::array::from_fn(|c| {
+            (under[c] * left + image[c] * (1.0 - left)) * gain * shade[i] * tint[c][i]
+        });
+        ground.rgb[i] = std::array::from_fn(|c| {
+            let (was, is) = (floor[i][c] * shade[i] * tint[c][i], ground.floor[i][c]);
             if bare == 1.0 { is } else { (own[i][c] + bare * (is - was)).max(0.0) }
         });
-        for (plane, v) in planes.iter_mut().zip(work::values(rgb)) {
+    }
+    let target = litter::strew(&mut ground, target, pieces, LITTER, &mut draw);
+    let softness = SOFTNESS[0] + (SOFTNESS[1] - SOFTNESS[0]) * draw.uniform() as f32;
+    soften(&mut ground.rgb, w, softness);
+    let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; w * h]);
+    for (i, rgb) in ground.rgb.iter().enumerate() {
+        for (plane, v) in planes.iter_mut().zip(work::values(*rgb)) {
             plane[i] = v;
         }
     }
@@ -308,7 +426,7 @@ fn lay(lesson: &Lesson, donor: &Bare, seed: u64, settings: &FloorSettings) -> Le
     let work = Work { l, a, b, rg, bg, ..work.clone() };
     let floor = floor::estimate(&work, &prepared.allowed, settings);
     let prepared = Prepared { work, allowed: prepared.allowed.clone(), floor };
-    Lesson { prepared, target: target.clone() }
+    Lesson { prepared, target, debris: Vec::new() }
 }
 
 #[cfg(test)]
@@ -334,6 +452,10 @@ mod tests {
         assert_eq!(laid.len(), 2);
         let (origin, after) = &laid[0];
         let before = &lessons[*origin];
+        // Strewn debris comes on top of some of the fruit, as objects of their own.
+        let strewn: Vec<bool> = (0..before.target.label.len())
+            .map(|i| before.target.label[i] != after.target.label[i])
+            .collect();
         let mean = |l: &Lesson, on: &dyn Fn(usize) -> bool| {
             let (mut sum, mut n) = (0.0f64, 0.0);
             for i in (0..l.target.object.len()).filter(|i| l.prepared.allowed[*i] && on(*i)) {
@@ -342,11 +464,18 @@ mod tests {
             }
             sum / n
         };
-        let fruit = |i: usize| before.target.object[i] == 1.0;
-        let ground = |i: usize| before.target.object[i] == 0.0 && !before.target.near[i];
+        let fruit = |i: usize| before.target.object[i] == 1.0 && !strewn[i];
+        let ground = |i: usize| after.target.object[i] == 0.0 && !after.target.near[i];
         assert!((mean(before, &fruit) - mean(after, &fruit)).abs() < 0.1);
         assert!(mean(before, &ground) > 70.0 && mean(after, &ground) < 40.0);
-        assert_eq!(before.target.label, after.target.label);
+        let names = |l: &Lesson| l.target.label.iter().copied().max().unwrap();
+        assert!(names(after) > names(before));
+        let covered = strewn.iter().filter(|s| **s).count();
+        assert!(covered > 0 && covered * 10 < strewn.len());
+        for (i, _) in strewn.iter().enumerate().filter(|(_, s)| **s) {
+            assert!(after.target.label[i] > names(before));
+            assert!(after.target.object[i] >= 0.5);
+        }
     }
 
     /// One kind of floor has nothing to exchange.

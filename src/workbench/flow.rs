@@ -10,13 +10,11 @@ use serde_json::{Value, json};
 
 use super::fault::{Asked, Fault, Said};
 use super::{Bench, blocking};
-use crate::classify::Fruit;
 use crate::dossier;
-use crate::ledger::Ledger;
 use crate::load::{Basis, Lot};
-use crate::sorter::{self, Machine, Rule, SortObject};
+use crate::sorter::{self, Machine, Neighbours, Rule, SimulationSettings};
 use crate::stats::Level;
-use crate::streams::{self, Stream, StreamLot, StreamSettings, Weighed};
+use crate::streams::{self, StreamSettings, Weighed};
 use crate::terms;
 
 /// What was weighed of the streams, and a price.
@@ -39,16 +37,6 @@ fn lot_of(lots: &[Lot], name: &str) -> Result<Lot, Fault> {
     })
 }
 
-/// The one skin colour of a lot's trays; none where they differ.
-fn fruit_of(ledger: &Ledger, load: &str, lot: &str) -> Result<Option<Fruit>, Fault> {
-    let record = ledger.load(load)?;
-    let trays =
-        record.lots.iter().filter(|l| l.lot.eq_ignore_ascii_case(lot)).flat_map(|l| &l.trays);
-    let mut all = trays.map(|t| super::shelf::fruit_of(&t.fruit));
-    let first = all.next().flatten();
-    Ok(first.filter(|f| all.all(|other| other == Some(*f))))
-}
-
 /// `GET /api/loads/{load}/streams`.
 pub async fn streams(
     State(bench): State<Arc<Bench>>,
@@ -56,17 +44,7 @@ pub async fn streams(
     Asked(weights): Asked<Weights>,
 ) -> Result<Json<Value>, Fault> {
     blocking(&bench, move |bench| {
-        let mut lots = Vec::new();
-        {
-            let ledger = bench.ledger();
-            let all = dossier::lots_of(&ledger, &load)?;
-            for stream in Stream::ALL {
-                if let Ok(lot) = lot_of(&all, stream.name()) {
-                    let fruit = fruit_of(&ledger, &load, stream.name())?;
-                    lots.push(StreamLot { stream, lot, fruit });
-                }
-            }
-        }
+        let lots = dossier::streams_of(&bench.ledger(), &load)?;
         let settings = StreamSettings {
             weighed: Weighed {
                 unsorted_kg: weights.unsorted_kg,
@@ -123,7 +101,11 @@ pub struct Asking {
 #[serde(deny_unknown_fields, default)]
 pub struct RuleSaid {
     reject_probability: Option<f64>,
+    /// In the order of the classes, sound not used; or the three by their names.
     class_probability: [Option<f64>; 4],
+    shriveled_probability: Option<f64>,
+    underripe_probability: Option<f64>,
+    debris_probability: Option<f64>,
     min_diameter_mm: Option<f64>,
     max_wrinkle: Option<f64>,
     max_lightness: Option<f64>,
@@ -151,7 +133,9 @@ pub struct MachineSaid {
 fn rule(said: &RuleSaid) -> Rule {
     let rule = Rule {
         reject_probability: said.reject_probability,
-        class_probability: said.class_probability,
+        shriveled_probability: said.shriveled_probability.or(said.class_probability[1]),
+        underripe_probability: said.underripe_probability.or(said.class_probability[2]),
+        debris_probability: said.debris_probability.or(said.class_probability[3]),
         min_diameter_mm: said.min_diameter_mm,
         max_wrinkle: said.max_wrinkle,
         max_lightness: said.max_lightness,
@@ -178,29 +162,8 @@ fn machine(said: &MachineSaid) -> Machine {
     }
 }
 
-/// Objects of a lot as a rule sees them, and where each lies.
-fn objects_of(
-    ledger: &Ledger,
-    load: &str,
-    lot: &str,
-) -> Result<(Vec<SortObject>, Vec<(u64, u32)>), Fault> {
-    let record = ledger.load(load)?;
-    let trays =
-        record.lots.iter().filter(|l| l.lot.eq_ignore_ascii_case(lot)).flat_map(|l| &l.trays);
-    let (mut objects, mut places) = (Vec::new(), Vec::new());
-    for tray in trays {
-        let entry = tray.recorded.entry;
-        let Some(full) = ledger.one_tray(entry)? else { continue };
-        for object in &full.objects {
-            objects.push(SortObject::from(&object.read.reading()));
-            places.push((entry, object.read.object));
-        }
-    }
-    if objects.is_empty() {
-        return Err(Fault::cannot(format!("{load} has no objects of {lot}"), "add trays first"));
-    }
-    Ok((objects, places))
-}
+/// Berries in the simulated stream: enough for the page's digits, and an answer at once.
+const BERRIES: usize = 40_000;
 
 /// `POST /api/loads/{load}/what-if`.
 pub async fn what_if(
@@ -210,32 +173,37 @@ pub async fn what_if(
 ) -> Result<Json<Value>, Fault> {
     blocking(&bench, move |bench| {
         let began = Instant::now();
-        let lot = asking.lot.as_deref().unwrap_or(dossier::DELIVERED);
-        let (objects, places, contract) = {
+        let name = asking.lot.as_deref().unwrap_or(dossier::DELIVERED);
+        let (lot, record) = {
             let ledger = bench.ledger();
-            let (objects, places) = objects_of(&ledger, &load, lot)?;
-            let contract = ledger.load(&load)?.terms.and_then(|t| terms::check(&t.text).ok());
-            (objects, places, contract)
+            (dossier::sort_lot(&ledger, &load, name)?, ledger.load(&load)?)
         };
+        let lot = lot.ok_or_else(|| {
+            Fault::cannot(format!("{load} has no objects of {name}"), "add its trays first")
+        })?;
+        let contract = record.terms.as_ref().and_then(|t| terms::check(&t.text).ok());
         let rule = rule(&asking.rule.unwrap_or_default());
         let machine = machine(&asking.machine.unwrap_or_default());
-        let found = sorter::what_if(&rule, &machine, &objects, contract.as_ref())
+        let settings = SimulationSettings { berries: BERRIES, ..SimulationSettings::default() };
+        let neighbours = Neighbours::Simulated(settings);
+        let found = sorter::what_if(&rule, &machine, &lot, contract.as_ref(), neighbours)
             .map_err(|e| Fault::cannot(e.to_string(), "change the machine or the rule"))?;
-        let mut picked: Vec<(u64, Vec<u32>)> = Vec::new();
-        for &(tray, object) in found.picks.picked_objects.iter().filter_map(|i| places.get(*i)) {
-            match picked.last_mut() {
-                Some((own, list)) if *own == tray => list.push(object),
-                _ => picked.push((tray, vec![object])),
-            }
-        }
+        let own = record.lots.iter().filter(|l| l.lot == name).flat_map(|l| &l.trays);
+        let picked: Vec<Value> = own
+            .filter_map(|tray| {
+                let called = format!("tray {}", tray.tray);
+                let all = found.picks.blown_out.iter().filter(|b| b.tray == called);
+                let objects: Vec<u32> = all.map(|b| b.object).collect();
+                let id = tray.recorded.entry;
+                (!objects.is_empty()).then(|| json!({"tray_id": id, "objects": objects}))
+            })
+            .collect();
         let mut answer = serde_json::to_value(&found).map_err(Fault::failed)?;
+        // The page draws the curve beside the picks.
+        answer["picks"]["curve"] = answer["curve"].clone();
         if let Some(map) = answer.as_object_mut() {
-            let picked: Vec<Value> = picked
-                .iter()
-                .map(|(tray, objects)| json!({"tray_id": tray, "objects": objects}))
-                .collect();
             map.insert("picked".to_owned(), Value::Array(picked));
-            map.insert("objects".to_owned(), json!(objects.len()));
+            map.insert("objects".to_owned(), json!(lot.objects.len()));
             map.insert("milliseconds".to_owned(), json!(began.elapsed().as_millis() as u64));
         }
         Ok(Json(answer))

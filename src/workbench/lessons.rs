@@ -11,14 +11,15 @@ use serde_json::{Value, json};
 
 use super::fault::{Fault, Said};
 use super::loads::counts;
-use super::shelf::fruit_of;
 use super::{Bench, blocking, lock, signed};
+use crate::classify::Fruit;
 use crate::further::{self, CorrectedTray};
 use crate::ledger::Ledger;
 use crate::ledger::canonical::without_floats;
 use crate::ledger::event::{Event, ProfileDecided};
 use crate::ledger::record::OneTray;
 use crate::profile::Profile;
+use crate::retouch;
 
 /// Most trays that the page is offered, the newest of them.
 const MOST_TRAYS: usize = 300;
@@ -243,10 +244,10 @@ fn teach(bench: &Bench, name: &str, trays: &[OneTray]) -> Result<Taught, Fault> 
 fn corrected(bench: &Bench, tray: &OneTray) -> Result<CorrectedTray, Fault> {
     let ready = bench.shelf.ready(&bench.archive, &tray.photo, &bench.reading)?;
     let view = bench.shelf.view(&bench.archive, tray)?;
-    let measured = bench.shelf.measured(tray, &ready, &view);
-    let fruit = fruit_of(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
+    // Measured anew, as they lie now: what is taught must not hang on what was looked at before.
+    let measured = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
+    let fruit = Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
     let objects = measured
-        .1
         .iter()
         .filter_map(|(number, m, s)| {
             let own = tray.objects.iter().find(|o| o.read.object == *number)?;

@@ -14,8 +14,8 @@ use super::{Bench, MAX_PHOTO_BYTES, blocking, events, signed};
 use crate::classify::Class;
 use crate::dossier::{self, Dossier, LotDossier};
 use crate::ledger::event::{
-    Delivery, DeliveryRecorded, Event, FreeJuice, LoadOpened, Party, Picking, SamplingPoint,
-    TermsFixed, Wetness, Word as _, outcome_word,
+    Delivery, DeliveryRecorded, Event, FreeJuice, LoadOpened, LotDescribed, Party, Picking,
+    SamplingPoint, TermsFixed, Wetness, Word as _, outcome_word,
 };
 use crate::ledger::record::{LoadRecord, LotRecord, ObjectRecord, TrayRecord};
 use crate::ledger::{Ledger, PROGRAM, seed_of};
@@ -280,6 +280,30 @@ pub async fn terms(
     let by = new.by.clone();
     change(&bench, load, by, move |_, load| Ok(vec![Event::TermsFixed(fixed(load, &new.terms)?)]))
         .await
+}
+
+/// Where a lot was sampled.
+#[derive(Deserialize)]
+pub struct Described {
+    #[serde(flatten)]
+    by: By,
+    lot: String,
+    sampling_point: SamplingPoint,
+}
+
+/// `POST /api/loads/{load}/lot`.
+pub async fn lot(
+    State(bench): State<Arc<Bench>>,
+    Path(load): Path<String>,
+    Said(said): Said<Described>,
+) -> Result<Json<Value>, Fault> {
+    let by = said.by.clone();
+    change(&bench, load, by, move |_, load| {
+        let (load, sampling_point) = (load.to_owned(), said.sampling_point);
+        let lot = said.lot.trim().to_owned();
+        Ok(vec![Event::LotDescribed(LotDescribed { load, lot, sampling_point })])
+    })
+    .await
 }
 
 /// A plan to draw up and fix.

@@ -80,6 +80,8 @@ pub enum Error {
 
 /// Largest photograph taken, bytes: 64 MiB, more than a phone or camera makes of 100 megapixels.
 pub const MAX_PHOTO_BYTES: usize = 64 << 20;
+/// Photographs that are taken in at the same time: each is in memory whole.
+const MOST_UPLOADS: usize = 4;
 /// Largest other body, bytes.
 const MAX_BODY_BYTES: usize = 1 << 20;
 
@@ -93,6 +95,7 @@ pub(crate) struct Bench {
     reading: pipeline::Settings,
     profile: Mutex<Arc<Profile>>,
     queue: Queue,
+    uploads: tokio::sync::Semaphore,
     shelf: Shelf,
     seats: review::Seats,
     lessons: lessons::School,
@@ -252,6 +255,7 @@ pub fn start(settings: Settings) -> Result<Running, Error> {
         door: Door { port: address.port(), loopback, token: token.clone() },
         who: settings.who,
         queue: Queue::of(&archive),
+        uploads: tokio::sync::Semaphore::new(MOST_UPLOADS),
         archive,
         ledger: Mutex::new(ledger),
         events: Events::new(head.entries),
@@ -286,6 +290,7 @@ fn router(bench: Arc<Bench>) -> Router {
         .route("/api/loads/{load}", get(loads::one))
         .route("/api/loads/{load}/delivery", post(loads::delivery))
         .route("/api/loads/{load}/terms", post(loads::terms))
+        .route("/api/loads/{load}/lot", post(loads::lot))
         .route("/api/loads/{load}/plan", post(loads::plan))
         .route("/api/loads/{load}/close", post(loads::close))
         .route("/api/loads/{load}/history", get(loads::history))
@@ -309,6 +314,7 @@ fn router(bench: Arc<Bench>) -> Router {
         .route("/api/photos/{sha256}", get(trays::photo))
         .route("/api/jobs", get(photos::jobs))
         .route("/api/jobs/{job}", get(photos::job).delete(photos::forget))
+        .route("/api/jobs/{job}/again", post(photos::again))
         .route("/api/trays/{id}", get(trays::one))
         .route("/api/trays/{id}/edit", post(trays::edit))
         .route("/api/trays/{id}/crop/{object}", get(trays::one_crop))

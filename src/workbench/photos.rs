@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
-use super::fault::{Asked, Fault};
+use super::fault::{Asked, Fault, Said};
 use super::queue::{Full, MOST_WAITING, Note};
 use super::{Bench, MAX_PHOTO_BYTES, blocking};
 use crate::ledger::Refusal;
@@ -45,6 +45,7 @@ pub async fn put(
     if words.who.trim().is_empty() {
         return Err(crate::ledger::LedgerError::from(Refusal::Who).into());
     }
+    let _one = bench.uploads.try_acquire().map_err(|_| busy())?;
     let bytes = axum::body::to_bytes(body, MAX_PHOTO_BYTES).await.map_err(|_| {
         Fault::new(
             StatusCode::PAYLOAD_TOO_LARGE,
@@ -63,7 +64,7 @@ pub async fn put(
         let sha256 = bench.archive.keep(&bytes)?;
         let note = Note {
             name,
-            sha256: sha256.clone(),
+            sha256,
             who: words.who.trim().to_owned(),
             why: text(words.why),
             load: text(words.load),
@@ -72,12 +73,7 @@ pub async fn put(
             bin: text(words.bin),
             retake: words.retake.is_some_and(|r| r != 0),
         };
-        let (job, ahead) = bench.queue.put(note)?;
-        if let Some(job) = bench.queue.one(&job) {
-            bench.events.tell("job", &job);
-        }
-        let answer = json!({"job": job, "sha256": sha256, "ahead": ahead});
-        Ok((StatusCode::ACCEPTED, Json(answer)).into_response())
+        taken(bench, note)
     })
     .await
 }
@@ -97,6 +93,87 @@ pub async fn job(
     Path(job): Path<String>,
 ) -> Result<Json<Value>, Fault> {
     bench.queue.one(&job).map(Json).ok_or_else(no_job)
+}
+
+/// What is said anew of a photograph that is kept.
+#[derive(Deserialize)]
+pub struct Anew {
+    who: String,
+    why: Option<String>,
+    load: Option<String>,
+    lot: Option<String>,
+    tray: Option<Number>,
+    bin: Option<String>,
+    retake: Option<Number>,
+}
+
+/// A number, or the same as words: what a form sends.
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Number {
+    Yes(bool),
+    Whole(u32),
+    Words(String),
+}
+
+impl Number {
+    fn value(&self) -> Result<u32, Fault> {
+        match self {
+            Number::Yes(yes) => Ok(u32::from(*yes)),
+            Number::Whole(n) => Ok(*n),
+            Number::Words(words) => words
+                .trim()
+                .parse()
+                .map_err(|_| Fault::wrong(format!("{words:?} is no whole number"))),
+        }
+    }
+}
+
+/// `POST /api/jobs/{job}/again`.
+pub async fn again(
+    State(bench): State<Arc<Bench>>,
+    Path(job): Path<String>,
+    Said(anew): Said<Anew>,
+) -> Result<Response, Fault> {
+    blocking(&bench, move |bench| {
+        bench.queue.has_room().map_err(|Full| busy())?;
+        let before = bench.queue.note(&job).ok_or_else(no_job)?;
+        let before = before.ok_or_else(|| {
+            Fault::conflict(
+                "it waits or is done already",
+                "only what was not recorded is done again",
+            )
+        })?;
+        let who = anew.who.trim().to_owned();
+        if who.is_empty() {
+            return Err(crate::ledger::LedgerError::from(Refusal::Who).into());
+        }
+        let text = |t: Option<String>| t.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty());
+        let number = |n: &Option<Number>| n.as_ref().map(Number::value).transpose();
+        let note = Note {
+            who,
+            why: text(anew.why).or(before.why),
+            load: text(anew.load).or(before.load),
+            lot: text(anew.lot).or(before.lot),
+            tray: number(&anew.tray)?.or(before.tray),
+            bin: text(anew.bin).or(before.bin),
+            retake: number(&anew.retake)?.map_or(before.retake, |n| n != 0),
+            ..before
+        };
+        taken(bench, note)
+    })
+    .await
+}
+
+/// Puts a kept photograph into the queue.
+fn taken(bench: &Bench, note: Note) -> Result<Response, Fault> {
+    let sha256 = note.sha256.clone();
+    let (job, ahead) = bench.queue.put(note)?;
+    if let Some(job) = bench.queue.one(&job) {
+        bench.events.tell("job", &job);
+    }
+    let answer = json!({"job": job, "sha256": sha256, "ahead": ahead});
+    Ok((StatusCode::ACCEPTED, Json(answer)).into_response())
 }
 
 /// `DELETE /api/jobs/{job}`.

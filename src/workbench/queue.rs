@@ -88,7 +88,7 @@ impl Job {
             .findings
             .iter()
             .map(|f| {
-                let (message, todo) = f.message.split_once(": ").unwrap_or((&f.message, ""));
+                let (message, todo) = f.message.split_once("; ").unwrap_or((&f.message, ""));
                 json!({
                     "check": f.check, "severity": f.severity, "message": message, "todo": todo,
                     "value": f.value, "limit": f.limit, "unit": f.unit
@@ -178,6 +178,15 @@ impl Queue {
     fn note_of(&self, sha256: &str) -> PathBuf {
         // The hash is this program's own: no word of a request is ever a path.
         self.folder.join(format!("{sha256}.json"))
+    }
+
+    /// What was said of a job's photograph, where nothing came of it; none within where it waits or
+    /// is done, none at all where there is no such job.
+    pub fn note(&self, name: &str) -> Option<Option<Note>> {
+        let inner = lock(&self.inner);
+        let job = inner.jobs.iter().find(|j| is_named(j, name))?;
+        let again = matches!(job.state, State::NotRecorded | State::Failed);
+        Some(again.then(|| job.note.clone()))
     }
 
     /// All jobs, oldest first.

@@ -20,7 +20,7 @@ use crate::ledger::event::{
     DifferencesSettled, Event, Judged, PartiesBegun, PartiesGaveUp, Party, PartyAccepted,
     PartyFinished, PartyJudged, PartyRefused, Settlement, Word as _, outcome_word,
 };
-use crate::ledger::record::{LoadRecord, LotRecord, OneTray, PartiesRecord};
+use crate::ledger::record::{JudgementRecord, LoadRecord, LotRecord, OneTray, PartiesRecord};
 use crate::load::Seen;
 use crate::parties::{self, KINDS, Outlook, seen_of, word};
 
@@ -260,19 +260,19 @@ pub async fn objects(
             let trays = trays_of(&ledger, &found)?;
             (found, ledger.judgements(review)?, trays)
         };
-        let own: BTreeMap<(u64, u32), (Option<Seen>, &Vec<String>)> = judgements
-            .iter()
-            .map(|j| ((j.tray, j.object), (j.human[party as usize], &j.tags[party as usize])))
-            .collect();
+        let own: BTreeMap<(u64, u32), &JudgementRecord> =
+            judgements.iter().map(|j| ((j.tray, j.object), j)).collect();
+        let none = Vec::new();
         let mut objects = Vec::new();
         for &(tray_id, tray, object) in &found.review.draw.objects {
             let judged = own.get(&(tray_id, object));
             let mut value = place_json(bench, &trays, tray_id, object)?;
             if let Some(map) = value.as_object_mut() {
-                let human = judged.and_then(|j| j.0).map(word);
+                let human = judged.and_then(|j| j.human[party as usize]).map(word);
+                let tags = judged.map_or(&none, |j| &j.tags[party as usize]);
                 map.insert("tray".to_owned(), json!(tray));
                 map.insert("judged".to_owned(), json!(human));
-                map.insert("tags".to_owned(), json!(judged.map_or(&Vec::new(), |j| j.1)));
+                map.insert("tags".to_owned(), json!(tags));
             }
             objects.push(value);
         }
@@ -466,6 +466,11 @@ fn agreement_of(bench: &Bench, ledger: &Ledger, review: u64) -> Result<Value, Fa
     let no_money = match (&money, &outlook.record.terms) {
         (Some(_), _) => None,
         (None, None) => Some("no contract is fixed".to_owned()),
+        (None, Some(_)) if !outlook.follows() => Some(
+            "too few objects were looked at: the lot's figures do not follow them; review more, or \
+             all of them"
+                .to_owned(),
+        ),
         (None, Some(_)) => Some(
             outlook.sides[0]
                 .no_verdict
@@ -528,6 +533,10 @@ fn words(outlook: &Outlook, currency: Option<&str>) -> Vec<String> {
             outlook.review.draw.of,
             outlook.review.draw.seed
         ));
+        // Where too few were looked at, no figure follows them; then the money says nothing either.
+        let lots = outlook.sides.iter().flat_map(|d| &d.lots).filter(|l| l.lot == outlook.lot);
+        let weak = lots.flat_map(|l| &l.cautions).find(|c| c.contains("corrects nothing"));
+        words.extend(weak.map(|c| format!("Too few for some figures to follow: {c}.")));
     }
     words
 }

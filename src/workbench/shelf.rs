@@ -10,11 +10,11 @@ use rayon::prelude::*;
 
 use super::fault::Fault;
 use super::lock;
-use crate::classify::Fruit;
 use crate::ledger::archive::Archive;
 use crate::ledger::record::OneTray;
 use crate::photo::{self, Photo};
 use crate::pipeline::{self, Opened, Settings};
+use crate::report::canvas::shrink;
 use crate::report::jpeg;
 use crate::report::outline::{Bounds, bounds, outlines};
 use crate::retouch::{self, Measured};
@@ -107,7 +107,7 @@ pub struct View {
 pub struct Shelf {
     photos: Mutex<Lately<String, Kept>>,
     views: Mutex<Lately<u64, Arc<View>>>,
-    measured: Mutex<Lately<u64, Arc<(Option<u64>, Vec<Measured>)>>>,
+    measured: Mutex<Lately<u64, Arc<Vec<Measured>>>>,
     pictures: Mutex<Lately<(String, u32), Bytes>>,
     opening: Mutex<()>,
 }
@@ -164,7 +164,10 @@ impl Shelf {
             Kept::Photo(photo) => photo,
         };
         let photo = Arc::try_unwrap(kept).unwrap_or_else(|shared| (*shared).clone());
-        let opened = pipeline::open(photo, settings).map_err(Fault::failed)?;
+        let opened = pipeline::open(photo, settings).map_err(|e| {
+            let todo = "start the workbench with the flags that the photograph was read with";
+            Fault::cannot(format!("the photograph cannot be measured again: {e}"), todo)
+        })?;
         let prepared = pipeline::prepare(&opened, settings);
         // The reduced picture: three planes of four bytes, and as much again for the floor.
         let bytes = opened.photo.rgb.as_raw().len() + 32 * prepared.allowed.len();
@@ -210,32 +213,28 @@ impl Shelf {
         lock(&self.views).put(entry, view, bytes);
     }
 
-    /// Measures of all objects of a tray, as they stand.
-    pub fn measured(
-        &self,
-        tray: &OneTray,
-        ready: &Ready,
-        view: &View,
-    ) -> Arc<(Option<u64>, Vec<Measured>)> {
-        let known = lock(&self.measured).get(&tray.entry);
-        if let Some(known) = known.filter(|m| m.0 == tray.changed) {
-            return known;
-        }
-        let all = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
-        self.put_measured(tray.entry, tray.changed, all)
+    /// Measures of all objects of a tray. An object's pixels never change under its number, so what
+    /// was measured once holds as long as the tray is kept here.
+    pub fn measured(&self, tray: &OneTray, ready: &Ready, view: &View) -> Vec<Measured> {
+        let known = lock(&self.measured).get(&tray.entry).unwrap_or_default();
+        let of = |number: u32| known.iter().find(|m| m.0 == number).cloned();
+        let own: Option<Vec<Measured>> = tray.objects.iter().map(|o| of(o.read.object)).collect();
+        own.unwrap_or_else(|| {
+            let all = retouch::measure_all(&ready.opened, &ready.prepared, &view.labels);
+            self.add_measured(tray.entry, all.clone());
+            all
+        })
     }
 
-    /// Keeps measures of a tray.
-    pub fn put_measured(
-        &self,
-        entry: u64,
-        changed: Option<u64>,
-        all: Vec<Measured>,
-    ) -> Arc<(Option<u64>, Vec<Measured>)> {
+    /// Keeps measures of a tray's objects beside those that are kept.
+    pub fn add_measured(&self, entry: u64, objects: Vec<Measured>) {
+        let mut measured = lock(&self.measured);
+        let mut all = measured.get(&entry).map_or_else(Vec::new, |m| (*m).clone());
+        all.retain(|m| !objects.iter().any(|o| o.0 == m.0));
+        all.extend(objects);
+        all.sort_by_key(|m| m.0);
         let bytes = all.len() * std::mem::size_of::<Measured>();
-        let all = Arc::new((changed, all));
-        lock(&self.measured).put(entry, Arc::clone(&all), bytes);
-        all
+        measured.put(entry, Arc::new(all), bytes);
     }
 
     /// A photograph as JPEG, at a width.
@@ -246,13 +245,9 @@ impl Shelf {
         }
         let kept = self.photo(archive, sha256)?;
         let rgb = kept.rgb();
-        let encoded = if width >= rgb.width() {
-            jpeg::encode(rgb, 88)
-        } else {
-            let height = (f64::from(rgb.height()) * f64::from(width) / f64::from(rgb.width()))
-                .round()
-                .max(1.0) as u32;
-            jpeg::encode(&image::imageops::thumbnail(rgb, width, height), 85)
+        let encoded = match width >= rgb.width() {
+            true => jpeg::encode(rgb, 88),
+            false => jpeg::encode(&shrink(rgb, width), 85),
         };
         let bytes = Bytes::from(encoded.map_err(Fault::failed)?);
         lock(&self.pictures).put(key, bytes.clone(), bytes.len());
@@ -364,11 +359,6 @@ fn simplified(line: &[[f32; 2]]) -> Vec<[f32; 2]> {
         }
     }
     (0..line.len()).filter(|i| keep[*i]).map(at).collect()
-}
-
-/// The skin colour of a word.
-pub fn fruit_of(word: &str) -> Option<Fruit> {
-    Fruit::ALL.into_iter().find(|f| f.name() == word)
 }
 
 #[cfg(test)]

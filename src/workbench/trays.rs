@@ -15,9 +15,9 @@ use serde_json::{Value, json};
 
 use super::fault::{Asked, Fault, Said};
 use super::loads::{About, load_json, must_be_seen, shares};
-use super::shelf::{Shape, View, fruit_of};
+use super::shelf::{Shape, View};
 use super::{Bench, blocking, signed};
-use crate::classify::Outcome;
+use crate::classify::{Fruit, Outcome};
 use crate::dossier;
 use crate::ledger::event::{
     EditTakenBack, Event, ObjectCorrected, ObjectTagged, Outline, OutlinesChanged, outcome_of,
@@ -27,6 +27,7 @@ use crate::ledger::object::{FIELD_NAMES, RecordedObject};
 use crate::ledger::record::{EditRecord, FullObject, OneTray, Stamp};
 use crate::ledger::rules::EditFacts;
 use crate::ledger::{Ledger, PROGRAM};
+use crate::report::canvas::shrink;
 use crate::report::columns::{COLUMNS, Column, Value as Cell};
 use crate::report::jpeg;
 use crate::report::outline::Bounds;
@@ -317,7 +318,7 @@ fn answer(
     }))
 }
 
-fn own<'a>(tray: &'a OneTray, object: u32) -> Result<&'a FullObject, Fault> {
+fn own(tray: &OneTray, object: u32) -> Result<&FullObject, Fault> {
     let found = tray.objects.iter().find(|o| o.read.object == object);
     found.ok_or_else(|| {
         let error = format!("tray {} has no object {object}", tray.tray);
@@ -332,16 +333,20 @@ fn class_of(word: &str) -> Result<Outcome, Fault> {
     })
 }
 
-/// Another class for objects; those that have it already are passed over.
+/// Another class for objects, or a word that the one they have is right; those that were given it
+/// before are passed over.
 fn correct(tray: &OneTray, objects: &[u32], class: &str) -> Result<Vec<Event>, Fault> {
     let class = class_of(class)?;
     let mut events = Vec::new();
     for &object in objects {
-        if own(tray, object)?.class() == class {
+        let found = own(tray, object)?;
+        let confirmed = found.class() == class;
+        if confirmed && found.corrected.is_some() {
             continue;
         }
         let (load, lot, tray) = (tray.load.clone(), tray.lot.clone(), tray.tray);
-        events.push(Event::ObjectCorrected(ObjectCorrected { load, lot, tray, object, class }));
+        let said = ObjectCorrected { load, lot, tray, object, class, confirmed };
+        events.push(Event::ObjectCorrected(said));
     }
     if events.is_empty() {
         let error = format!("they are {} already", outcome_word(class));
@@ -443,28 +448,25 @@ fn retouched(
     }
     labels.count = last as usize;
     let (mut objects, mut profile) = (Vec::new(), tray.profile.clone());
-    let mut measured = None;
+    let mut measured = Vec::new();
     if !come.is_empty() {
         let ready = bench.shelf.ready(&bench.archive, &tray.photo, &bench.reading)?;
         let own = bench.profile_named(ledger, &tray.profile)?;
-        let fruit = fruit_of(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
-        let all = bench.shelf.measured(tray, &ready, view);
-        let mut others: Vec<_> = all.1.clone();
+        let fruit =
+            Fruit::named(&tray.fruit).ok_or_else(|| Fault::failed("its fruit is unknown"))?;
+        let mut others = bench.shelf.measured(tray, &ready, view);
         others.retain(|(n, ..)| !fresh.gone.contains(n));
-        let (new, readings) = retouch::judge(
-            &ready.opened,
-            &ready.prepared,
-            &labels,
-            &come,
-            &others,
-            &own,
+        let judge = retouch::Judge {
+            opened: &ready.opened,
+            prepared: &ready.prepared,
+            profile: &own,
             fruit,
-            &bench.reading,
-        );
+            settings: &bench.reading,
+        };
+        let (new, readings) = retouch::judge(judge, &labels, &come, &others);
         objects = readings.iter().map(RecordedObject::from).collect();
         profile = own.name.clone();
-        others.extend(new);
-        measured = Some(others);
+        measured = new;
     }
     let said = OutlinesChanged {
         load: tray.load.clone(),
@@ -485,9 +487,7 @@ fn retouched(
     let entry = ledger.say_one(Event::OutlinesChanged(said), by)?.entries;
     let now = view.changed(&fresh.gone, &come, labels, entry);
     bench.shelf.put_view(tray.entry, Arc::new(now));
-    if let Some(measured) = measured {
-        bench.shelf.put_measured(tray.entry, Some(entry), measured);
-    }
+    bench.shelf.add_measured(tray.entry, measured);
     Ok(())
 }
 
@@ -540,7 +540,7 @@ fn crop(rgb: &RgbImage, bounds: Bounds, size: u32) -> RgbImage {
     let cut = imageops::crop_imm(rgb, left as u32, top as u32, width, height).to_image();
     imageops::replace(&mut square, &cut, left - x0, top - y0);
     if side as u32 > 2 * size {
-        imageops::thumbnail(&square, size, size)
+        shrink(&square, size)
     } else {
         imageops::resize(&square, size, size, imageops::FilterType::Triangle)
     }

@@ -12,8 +12,9 @@ use super::super::event::{
 use super::super::object::{self, FIELDS, RecordedObject};
 use super::super::record::{
     CountedRecord, DrawRecord, EditRecord, FullObject, HandSortRecord, JudgementRecord, LoadRecord,
-    LoadSummary, LotRecord, MassFitRecord, ObjectRecord, OneTray, PartiesRecord, PartyRecord,
-    RefusedRecord, ReplacedRecord, Stamp, TaughtRecord, TermsRecord, TrayRecord, WeighingRecord,
+    LoadSummary, LookRecord, LotRecord, MassFitRecord, ObjectRecord, OneTray, PartiesRecord,
+    PartyRecord, RefusedRecord, ReplacedRecord, Stamp, TaughtRecord, TermsRecord, TrayRecord,
+    WeighingRecord,
 };
 use super::super::rules::{DrawFacts, EditFacts, Facts, LoadFacts, PartiesFacts};
 use super::{Books, kept, number, sql, whole};
@@ -193,6 +194,10 @@ impl Facts for Known<'_> {
         is_there(self.0, "is_hand_sorted", [variety, tray])
     }
 
+    fn is_given(&self, tray: u64, object: u32) -> Result<bool, LedgerError> {
+        Ok(given_class(self.0, kept(tray)?, object)?.1.is_some())
+    }
+
     fn highest_object(&self, tray: u64) -> Result<u32, LedgerError> {
         let found = one(self.0, "highest_object", [kept(tray)?], |r| r.get::<_, Option<u32>>(0))?;
         Ok(found.flatten().unwrap_or(0))
@@ -202,8 +207,12 @@ impl Facts for Known<'_> {
         Ok(edits(self.0, tray)?.iter().map(EditRecord::facts).collect())
     }
 
-    fn running_parties(&self, load: &str, lot: &str) -> Result<Option<u64>, LedgerError> {
-        one(self.0, "running_parties", [load, lot], |r| number(r, 0))
+    fn running_parties(
+        &self,
+        load: &str,
+        lot: Option<&str>,
+    ) -> Result<Option<(u64, String)>, LedgerError> {
+        one(self.0, "running_parties", params![load, lot], |r| Ok((number(r, 0)?, r.get(1)?)))
     }
 
     fn parties(&self, entry: u64) -> Result<Option<PartiesFacts>, LedgerError> {
@@ -447,6 +456,25 @@ impl Books {
             Ok(taught)
         };
         read().map_err(|e| e.at(&self.path))
+    }
+
+    /// Colour and texture of a lot's objects, in order of tray and object.
+    pub fn looks(&self, load: &str, lot: &str) -> Result<Vec<LookRecord>, LedgerError> {
+        all(self.db(), "looks", params![load, lot], |r| {
+            let real = |column: usize, units: f64| -> rusqlite::Result<f64> {
+                Ok(r.get::<_, Option<i64>>(column)?.map_or(f64::NAN, |v| v as f64 / units))
+            };
+            Ok(LookRecord {
+                tray: r.get(0)?,
+                object: r.get(1)?,
+                lightness: real(2, 1e3)?,
+                a: real(3, 1e3)?,
+                b: real(4, 1e3)?,
+                green_share: real(5, 1e6)?,
+                wrinkle: real(6, 1e3)?,
+            })
+        })
+        .map_err(|e| e.at(&self.path))
     }
 
     /// Coefficients in force for a profile when an entry was made.

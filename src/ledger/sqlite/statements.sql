@@ -188,7 +188,8 @@ SELECT tray, kind, object, before, before_entry, after FROM edit WHERE entry = ?
 -- name: edit_objects
 SELECT object, side FROM edit_object WHERE edit = ?1 ORDER BY object
 -- name: running_parties
-SELECT entry FROM parties WHERE load = ?1 AND lot = ?2 AND ended IS NULL ORDER BY entry LIMIT 1
+SELECT entry, lot FROM parties
+WHERE load = ?1 AND (?2 IS NULL OR lot = ?2) AND ended IS NULL ORDER BY entry LIMIT 1
 -- name: parties_facts
 SELECT load, lot, draw, ended FROM parties WHERE entry = ?1
 -- name: party_facts
@@ -300,6 +301,12 @@ SELECT tray, object, human FROM settled WHERE parties = ?1 ORDER BY tray, object
 SELECT entry, profile, sha256, adopted, figures FROM taught ORDER BY entry
 -- name: taught_trays
 SELECT tray FROM taught_tray WHERE entry = ?1 ORDER BY tray
+-- name: looks
+SELECT t.number, m.object, m.lightness_milli, m.a_milli, m.b_milli, m.green_ppm, m.wrinkle_milli
+FROM tray t JOIN measure m ON m.tray = t.entry
+JOIN object o ON o.tray = m.tray AND o.object = m.object
+WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL AND o.gone IS NULL
+ORDER BY t.number, m.object
 -- name: replaced
 SELECT t.number, p.name, p.sha256, t.replaced_by FROM tray t JOIN photo p ON p.sha256 = t.photo
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NOT NULL ORDER BY t.number, t.entry

@@ -1,7 +1,7 @@
 // Speaks to the server: docs/workbench-api.md.
 
 import { askWords, announce } from "./dom.js";
-import { plural } from "./format.js";
+import { plural, when } from "./format.js";
 
 /** What the server refused, in its own words. `status` 0: it did not answer. */
 export class ApiError extends Error {
@@ -91,6 +91,7 @@ export function who() {
 
 const listeners = new Map();
 let source = null;
+let reopening = 0;
 let linked = true;
 
 function tellLink(up) {
@@ -109,7 +110,11 @@ export function hear(kind, listener) {
 
 const KINDS = ["hello", "job", "ledger", "review", "seat", "teach"];
 export function openEvents() {
+  clearTimeout(reopening);
   source?.close();
+  // A browser keeps few connections to one place: a page that nobody sees gives its own back, and
+  // hears `hello` when it is looked at again.
+  if (document.hidden) return;
   source = new EventSource("/api/events");
   for (const kind of KINDS) {
     source.addEventListener(kind, (event) => {
@@ -121,13 +126,14 @@ export function openEvents() {
   source.onerror = () => {
     tellLink(false);
     // The browser tries again by itself unless the answer was final.
-    if (source.readyState === EventSource.CLOSED) setTimeout(openEvents, 3000);
+    if (source.readyState === EventSource.CLOSED) reopening = setTimeout(openEvents, 3000);
   };
 }
+document.addEventListener("visibilitychange", openEvents);
 
-/** A 409 in words: who changed what. */
+/** A 409 in words: who changed what, and when. */
 export function movedOn(error) {
-  const changes = (error.changes ?? []).map((c) => `${c.who}: ${c.words}`);
+  const changes = (error.changes ?? []).map((c) => `${c.who}, ${when(c.at)}: ${c.words}`);
   if (!changes.length) return error.message;
-  return `${error.message}. ${changes.slice(0, 4).join("; ")}${changes.length > 4 ? `; and ${plural(changes.length - 4, "more change")}` : ""}`;
+  return `Changed while you looked at it. ${changes.slice(0, 4).join("; ")}${changes.length > 4 ? `; and ${plural(changes.length - 4, "more change")}` : ""}`;
 }

@@ -35,7 +35,7 @@ function paint() {
   document.documentElement.classList.toggle("dark", isDark);
   return isDark;
 }
-dark.addEventListener("change", paint);
+dark.addEventListener("change", () => bar());
 paint();
 
 function bar() {

@@ -22,10 +22,21 @@ export const h = (tag, props, ...children) => fill(document.createElement(tag), 
 /** The same for drawings. */
 export const s = (tag, props, ...children) => fill(document.createElementNS(SVG, tag), props, children);
 
-/** Puts `children` in place of what `element` holds. */
+/** Puts `children` in place of what `element` holds. What had the focus keeps it, or its like does. */
 export function put(element, ...children) {
+  const active = document.activeElement;
+  const inside = active && active !== element && element.contains(active);
   element.replaceChildren(...children.flat(Infinity).filter((c) => c !== undefined && c !== null && c !== false));
+  if (inside) (active.isConnected ? active : likeOf(active, element))?.focus({ preventScroll: true });
   return element;
+}
+
+/** The fresh element that does what an old one did. */
+function likeOf(old, element) {
+  if (old.id) return element.querySelector(`#${CSS.escape(old.id)}`);
+  const sign = (e) => JSON.stringify({ ...e.dataset });
+  const all = [...element.querySelectorAll(old.tagName)];
+  return (sign(old) !== "{}" && all.find((e) => sign(e) === sign(old))) || all.find((e) => e.textContent === old.textContent && e.getAttribute("aria-label") === old.getAttribute("aria-label"));
 }
 
 /** A button with words. */

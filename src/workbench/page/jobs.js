@@ -36,7 +36,7 @@ const findingLines = (findings) =>
   findings
     .filter((f) => f.severity !== "fine")
     .sort((a, b) => WEIGHT[a.severity] - WEIGHT[b.severity])
-    .map((f) => h("p", { class: f.severity === "refusal" ? "trouble" : "caution" }, h("b", {}, f.severity === "refusal" ? "Retake: " : "Beware: "), f.message, f.todo ? ` ${f.todo}` : ""));
+    .map((f) => h("p", { class: f.severity === "refusal" ? "trouble" : "caution" }, h("b", {}, f.severity === "refusal" ? "Retake: " : "Beware: "), f.message, f.todo ? `: ${f.todo}` : ""));
 
 /** A list that keeps itself true. `load`: the load whose page it stands on, or null for all. */
 export function jobList(load, lots) {
@@ -129,7 +129,9 @@ export function jobList(load, lots) {
       words = `recorded before${became?.what ? `: ${became.what}` : ""}`;
       kind = "good";
     } else if (job.state === "refused") {
-      words = `refused: ${became?.reason ?? ""}`;
+      // The findings below tell the reason; where there is none, the server's word stands here.
+      const told = (job.findings ?? []).some((f) => f.severity === "refusal");
+      words = told ? "refused, and kept" : `refused, and kept: ${became?.reason ?? ""}`;
       kind = "bad";
     } else {
       words = became?.reason ? `not recorded: ${became.reason}` : job.state === "failed" ? "it could not be worked on" : job.state;

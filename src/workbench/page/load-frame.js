@@ -30,7 +30,7 @@ export function frame(main, load, active) {
       h(
         "div",
         { class: "row" },
-        load.verdict && verdictChip(load.verdict.outcome),
+        load.verdict && verdictChip(load.verdict.outcome, load.verdict.advisory),
         h("span", { class: "chip", id: "state" }, load.closed ? "closed" : "open"),
         load.closed && h("a", { class: "button", href: `${loadPath(load.load)}/receipt`, download: `${load.load}.receipt.json`, id: "receipt" }, "Receipt"),
       ),
@@ -43,6 +43,12 @@ export function frame(main, load, active) {
     body,
   );
   return body;
+}
+
+/** Lots as fruit goes through the sorter: the delivered fruit first. */
+export function inOrder(lots) {
+  const place = (lot) => ["UNSORTED", "SORTED", "WASTE"].indexOf(lot.lot) + 1 || 9;
+  return [...lots].sort((a, b) => place(a) - place(b) || a.lot.localeCompare(b.lot));
 }
 
 export const fetchLoad = (name) => get(loadPath(name));
@@ -167,7 +173,7 @@ export function verdictCard(load) {
     h("h2", {}, `Verdict by ${load.terms ? `“${load.terms.name}”` : "the terms"}`),
     load.verdict
       ? [
-          h("p", { class: "row" }, verdictChip(load.verdict.outcome), load.figures?.verdict?.advisory && h("span", { class: "chip warn" }, "advisory")),
+          h("p", { class: "row" }, verdictChip(load.verdict.outcome, load.verdict.advisory)),
           ruleTable(load.figures?.verdict),
           h("ul", {}, load.verdict.words.map((words) => h("li", {}, words))),
           settlement && h("div", { class: "big" }, h("div", {}, h("span", { class: "soft" }, "deduction off price"), h("b", {}, `${Number(settlement.price_percent).toFixed(2)} %`)), h("div", {}, h("span", { class: "soft" }, "deduction off weight"), h("b", {}, `${Number(settlement.weight_percent).toFixed(2)} %`))),

@@ -136,8 +136,8 @@ export async function pump() {
   }
 }
 
-/** Reads what an earlier page left, and follows the server's work. */
-export async function start() {
+/** Takes over what an earlier page left in the store. */
+async function adopt() {
   try {
     const db = await database();
     const kept = await new Promise((resolve, reject) => {
@@ -145,17 +145,29 @@ export async function start() {
       request.onsuccess = () => resolve(request.result);
       request.onerror = () => reject(request.error);
     });
-    for (const item of kept) items.set(item.id, { ...item, state: item.state === "sending" ? "waiting" : item.state });
+    for (const item of kept) if (!items.has(item.id)) items.set(item.id, { ...item, state: item.state === "sending" ? "waiting" : item.state });
   } catch {
     // Without a store the page still works; files then wait in memory only.
   }
+  tell();
+  pump();
+}
+
+/** Begins to send, and follows the server's work. */
+export function start() {
   hear("job", settle);
   window.addEventListener("acinus-up", pump);
   window.addEventListener("beforeunload", (event) => {
     if (all().some((i) => i.unkept && i.state !== "sent")) event.preventDefault();
   });
-  tell();
-  pump();
+  // Two windows must not send the same file: what was left is taken over by the one that holds the
+  // lock, for as long as it is open. Away from this computer browsers know no locks.
+  if (!navigator.locks) return adopt();
+  navigator.locks.request("acinus-outbox", () => {
+    adopt();
+    return new Promise(() => {});
+  });
+  return undefined;
 }
 
 /** Forgets a file whose photograph the server has dealt with. */

@@ -1,14 +1,13 @@
 // One party's blind review: a large picture, a class to choose, and on to the next. What was answered
 // is kept in the browser until the server has it.
 
-import { get, hear, part, post, who } from "./api.js";
+import { about, get, hear, part, post, who, whoNow } from "./api.js";
 import { announce, button, errorBox, h, put, toast } from "./dom.js";
 import { plural } from "./format.js";
 import { keyName, useKeys } from "./keys.js";
 import { OUTCOMES, look, sign } from "./look.js";
 import { tagWords } from "./page-tray.js";
 import { leaveSeat, seatHeader, seatKey, takeSeat } from "./seat.js";
-import { about } from "./api.js";
 import { croppedObject } from "./crop.js";
 
 const WORDS = { grower: "the grower", winery: "the winery" };
@@ -197,7 +196,13 @@ export async function show(main, id, party) {
   send();
   const up = () => send();
   window.addEventListener("acinus-up", up);
-  const stops = [hear("hello", send)];
+  const stops = [
+    hear("hello", send),
+    hear("seat", (e) => {
+      if (String(e.review) !== id || e.party !== party || e.who === whoNow()) return;
+      put(notice, h("div", { class: "caution", role: "alert" }, h("p", {}, `${e.who} took this seat over. What was answered here is kept.`), button("Take it back", takeOver)));
+    }),
+  ];
   useKeys([
     ...OUTCOMES.map((outcome, i) => [`${look(outcome).key} ${i + 1}`, outcome, () => answer(outcome)]),
     ["0", "no object there", () => answer("nothing")],

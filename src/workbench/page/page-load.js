@@ -5,7 +5,7 @@ import { ask, button, choice, errorBox, field, h, put, toast } from "./dom.js";
 import { plural, sentence, whole, when } from "./format.js";
 import { addPhotographs, jobList } from "./jobs.js";
 import { useKeys } from "./keys.js";
-import { cautions, fetchLoad, frame, headline, shareTable, verdictCard } from "./load-frame.js";
+import { cautions, fetchLoad, frame, headline, inOrder, shareTable, verdictCard } from "./load-frame.js";
 import { termsField } from "./terms.js";
 
 function todoCard(load) {
@@ -234,7 +234,7 @@ export async function show(main, name) {
     }
     put(todo, todoCard(load));
     put(verdict, verdictCard(load));
-    put(lots, load.lots.length ? load.lots.map((lot) => lotCard(load, lot)) : h("p", { class: "card empty" }, "No lots yet: they come with the first tray or the plan."));
+    put(lots, load.lots.length ? inOrder(load.lots).map((lot) => lotCard(load, lot)) : h("p", { class: "card empty" }, "No lots yet: they come with the first tray or the plan."));
     put(
       rest,
       cautions(load.cautions),

@@ -7,9 +7,10 @@ import { useKeys } from "./keys.js";
 
 const VERDICT = { accept: ["good", "accepted"], refuse: ["bad", "refused"], undecided: ["warn", "undecided"] };
 
-export const verdictChip = (outcome) => {
+/** An outcome as a chip; an advisory one decides nothing yet, and says so. */
+export const verdictChip = (outcome, advisory = false) => {
   const [kind, words] = VERDICT[outcome] ?? ["", outcome];
-  return h("span", { class: `chip ${kind}` }, words);
+  return h("span", { class: `chip ${advisory ? "warn" : kind}` }, advisory ? `${words}, advisory` : words);
 };
 
 function line(load) {

@@ -3,7 +3,7 @@
 import { get, hear, loadPath, movedOn, part, post, who } from "./api.js";
 import { ask, askWords, button, choice, errorBox, field, h, put, toast } from "./dom.js";
 import { fixed, money, percent, plural, range, share, when } from "./format.js";
-import { fetchLoad, frame, massTable, shareTable } from "./load-frame.js";
+import { fetchLoad, frame, inOrder, massTable, shareTable } from "./load-frame.js";
 import { OUTCOMES, look, named, sign } from "./look.js";
 import { verdictChip } from "./page-loads.js";
 import { useKeys } from "./keys.js";
@@ -42,14 +42,17 @@ export async function show(main, name) {
   async function refresh() {
     if (closed) return;
     try {
-      load = await fetchLoad(name);
-      agreement = null;
-      if (["settling", "agreed", "not-agreed"].includes(load.review?.state)) {
-        agreement = await get(`/api/reviews/${load.review.review}/agreement`).catch((error) => {
+      const next = await fetchLoad(name);
+      let found = null;
+      if (["settling", "agreed", "not-agreed"].includes(next.review?.state)) {
+        found = await get(`/api/reviews/${next.review.review}/agreement`).catch((error) => {
           trouble(error, refresh);
           return null;
         });
       }
+      if (closed) return;
+      // Both together: what is on the screen can be pressed while the next is fetched.
+      [load, agreement] = [next, found];
       paint();
     } catch (error) {
       trouble(error, refresh);
@@ -57,7 +60,7 @@ export async function show(main, name) {
   }
 
   function startForm() {
-    const lots = load.lots.filter((l) => l.trays.length).map((l) => l.lot);
+    const lots = inOrder(load.lots).filter((l) => l.trays.length).map((l) => l.lot);
     if (!lots.length) return h("section", { class: "card" }, h("h2", {}, "Two parties"), h("p", {}, "There is no tray to review yet."));
     let lot = lots.includes("UNSORTED") ? "UNSORTED" : lots[0];
     let how = "some";
@@ -113,7 +116,7 @@ export async function show(main, name) {
   async function settle(o, human) {
     const me = await who();
     if (!me) return;
-    await act(() => post(`/api/reviews/${load.review.review}/settle`, { who: me, seen: load.entry, settled: [{ tray_id: o.tray_id, object: o.object, human }] }));
+    await act(() => post(`/api/reviews/${load.review.review}/settle`, { who: me, seen: agreement.entry ?? load.entry, settled: [{ tray_id: o.tray_id, object: o.object, human }] }));
   }
 
   async function accept(review, party) {
@@ -125,14 +128,14 @@ export async function show(main, name) {
       h("p", { class: "mono" }, agreement.figures_now.sha256),
       h("div", { class: "row" }, button("Accept these figures", () => close(true), { class: "main" }), button("Not yet", () => close(false))),
     ]);
-    if (sure) await act(() => post(`/api/reviews/${review.review}/accept`, { who: me, seen: load.entry, figures: agreement.figures_now.sha256 }, seatHeader(review.review, party)), `Accepted for ${THE[party]}.`);
+    if (sure) await act(() => post(`/api/reviews/${review.review}/accept`, { who: me, seen: agreement.entry ?? load.entry, figures: agreement.figures_now.sha256 }, seatHeader(review.review, party)), `Accepted for ${THE[party]}.`);
   }
 
   async function refuse(review, party) {
     const me = await who();
     if (!me || (!seatKey(review.review, party) && !(await takeSeat(review.review, party)))) return;
     const why = await askWords(`Not agreed, for ${THE[party]}`, "Why?", { hint: "Both parties' figures stay in the ledger, and the load closes with both.", go: "Record: not agreed" });
-    if (why) await act(() => post(`/api/reviews/${review.review}/refuse`, { who: me, seen: load.entry, why }, seatHeader(review.review, party)), "Recorded: not agreed.");
+    if (why) await act(() => post(`/api/reviews/${review.review}/refuse`, { who: me, seen: agreement.entry ?? load.entry, why }, seatHeader(review.review, party)), "Recorded: not agreed.");
   }
 
   function agreementCard() {

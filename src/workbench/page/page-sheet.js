@@ -168,6 +168,7 @@ export async function show(main, id) {
         ),
       ),
     );
+    if (sprite) grid.dataset.ready = "";
     if (!list.length) put(grid, h("li", { class: "empty" }, "No object of this class on the tray."));
     paintAnswers();
     pictures();

@@ -5,7 +5,7 @@ import { compositionBars, flow, intervalChart } from "./charts.js";
 import { choice, errorBox, field, h, put } from "./dom.js";
 import { fixed, money, percent, range, share, whole } from "./format.js";
 import { useKeys } from "./keys.js";
-import { cautions, fetchLoad, frame } from "./load-frame.js";
+import { cautions, fetchLoad, frame, inOrder } from "./load-frame.js";
 import { CLASSES, named } from "./look.js";
 
 const sizeOf = (estimate) => `${share(estimate.estimate)}`;
@@ -18,7 +18,7 @@ const plainValue = (v) => (v !== null && typeof v === "object" ? v.estimate : v)
 function compositionCard(data) {
   const rows = data.streams.map((stream) => ({
     name: stream.stream,
-    parts: stream.shares.filter((x) => CLASSES.includes(x.name)).map((x) => ({ class: x.name, share: x.reconciled?.estimate ?? x.raw })),
+    parts: stream.shares.filter((x) => CLASSES.includes(x.name)).map((x) => ({ class: x.name, share: x.reconciled?.estimate ?? x.raw ?? 0 })),
   }));
   return h(
     "section",
@@ -145,7 +145,7 @@ export async function show(main, name) {
   const found = h("div", {});
   const compared = h("div", {});
   const weights = {};
-  const lots = load.lots.filter((l) => l.trays.length).map((l) => l.lot);
+  const lots = inOrder(load.lots).filter((l) => l.trays.length).map((l) => l.lot);
   let first = lots[0];
   let second = lots[1];
   let turn = 0;

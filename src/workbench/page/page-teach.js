@@ -3,7 +3,7 @@
 import { get, hear, post, who } from "./api.js";
 import { lineChart } from "./charts.js";
 import { askWords, button, errorBox, field, h, put, toast } from "./dom.js";
-import { fixed, percent, plural, range, share, when } from "./format.js";
+import { fixed, percent, plural, range, sentence, share, when } from "./format.js";
 import { useKeys } from "./keys.js";
 import { CLASSES, named } from "./look.js";
 
@@ -66,8 +66,8 @@ export async function show(main) {
     return h(
       "section",
       { class: "card", id: "teach-result" },
-      h("h2", {}, `“${r.profile}” against “${teach.current}”`),
-      h("p", { class: "soft" }, `${plural(r.trays, "tray")}, ${plural(r.objects, "object")}; each tray judged by a profile that never saw it (${r.folds} rounds). ${r.what}.`),
+      h("h2", {}, `“${r.profile}” against “${r.base ?? teach.current}”`),
+      h("p", { class: "soft" }, `${plural(r.trays, "tray")}, ${plural(r.objects, "object")}; each tray judged by a profile that never saw it (${r.folds} rounds). ${sentence(r.what)}.`),
       h("div", { class: "big" }, scores.map(([words, score]) => h("div", {}, h("span", { class: "soft" }, `class right, ${words}`), h("b", {}, share(score.accuracy)), h("span", { class: "soft" }, range(score.low, score.high, score.accuracy))))),
       h("ul", {}, r.words.map((w) => h("li", {}, w))),
       h(
@@ -98,7 +98,7 @@ export async function show(main) {
       }),
       h("p", { class: "soft" }, "Unbroken: new; dashed: in use; dotted: as sure as right."),
       r.decided
-        ? h("p", { class: "fine" }, typeof r.decided === "string" ? `Decided: ${r.decided}.` : `${r.decided.adopted ? "Adopted" : "Left"} by ${r.decided.who}, ${when(r.decided.at)}.`)
+        ? h("p", { class: "fine" }, typeof r.decided === "string" ? `${{ adopted: "Adopted: photographs from now on are read with it.", declined: "Left: the profile in use stays." }[r.decided] ?? r.decided}` : `${r.decided.adopted ? "Adopted" : "Left"} by ${r.decided.who}, ${when(r.decided.at)}.`)
         : h("div", { class: "row" }, button("Adopt it", () => decide(true), { class: "main", id: "adopt" }), button("Leave it", () => decide(false), { id: "leave" })),
     );
   }
@@ -110,14 +110,14 @@ export async function show(main) {
       running,
       run && h("section", { class: "card" }, h("h2", {}, `Teaching “${run.profile}”`), h("p", { role: "status" }, run.step), h("progress", { max: run.of, value: run.done, "aria-label": "Progress of teaching" })),
     );
-    put(result, teach.result && resultCard(teach.result));
+    put(result, teach.failed && !run && h("p", { class: "trouble" }, `The last teaching came to nothing: ${teach.failed}`), teach.result && resultCard(teach.result));
     put(
       trays,
       h(
         "form",
         { class: "card", onsubmit: begin },
         h("h2", {}, "Teach a profile for this fruit"),
-        h("p", {}, "Choose trays on which every object was looked at and put right. The more trays, the better it knows the fruit."),
+        h("p", {}, "Choose trays on which every object was looked at and put right. The more trays, the better it knows the fruit.", teach.least && ` At least ${teach.least.trays} trays with ${teach.least.objects} objects are needed.`),
         teach.trays.length
           ? h(
               "div",

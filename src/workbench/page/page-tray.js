@@ -18,6 +18,7 @@ const MODES = {
   draw: "Draw round the object with one stroke.",
   join: "Tap the two objects that belong together.",
 };
+const AT_A_GLANCE = ["equivalent_diameter_mm", "length_mm", "width_mm", "mass_g"];
 const canvas = (side, props = {}) => h("canvas", { class: "crop", width: side, height: side, ...props });
 
 export async function show(main, id) {
@@ -267,12 +268,12 @@ export async function show(main, id) {
     const o = tray.byNumber.get(n);
     hover.hidden = !o;
     if (!o) return;
-    const crop = canvas(192);
+    const crop = canvas(256);
     drawCrop(crop, bitmap, tray.size_px, o);
     put(
       hover,
       crop,
-      h("div", {}, h("b", {}, `${o.object} `), named(o.class), o.corrected ? h("div", {}, `by ${o.corrected.who}`) : h("div", {}, `${share(o.confidence)} sure`), measures(o, 4).map(([label, value]) => h("div", {}, `${label} ${value}`)), o.tags.length > 0 && h("div", {}, o.tags.map(tagWords).join(", "))),
+      h("div", {}, h("b", {}, `${o.object} `), named(o.class), o.corrected ? h("div", {}, `by ${o.corrected.who}`) : h("div", {}, `${share(o.confidence)} sure`), h("div", { class: "figure" }, CLASSES.map((name, i) => `${look(name).letter} ${Math.round(100 * o.p[i])}`).join(" · "), " %"), measures(o, AT_A_GLANCE).map(([label, value]) => h("div", {}, `${label.replace("equivalent ", "")} ${value}`)), o.tags.length > 0 && h("div", {}, o.tags.map(tagWords).join(", "))),
     );
     const [x, y, w, hh] = o.box;
     const a = view.toScreen(x, y);
@@ -309,7 +310,7 @@ export async function show(main, id) {
 
   // What is shown.
 
-  const measures = (o, most = 99) => tray.fields.slice(0, most).map((f, i) => [f.label, o.v[i] === null || o.v[i] === undefined ? "–" : `${fixed(o.v[i], f.digits)} ${f.unit}`]);
+  const measures = (o, keys = null) => tray.fields.map((f, i) => (keys && !keys.includes(f.key) ? null : [f.label, o.v[i] === null || o.v[i] === undefined ? "–" : `${fixed(o.v[i], f.digits)} ${f.unit}`])).filter(Boolean);
 
   function paintTop() {
     const lot = load.shares.find((l) => l.lot === tray.lot);
@@ -323,7 +324,7 @@ export async function show(main, id) {
       h("h1", {}, `${tray.lot}, tray ${tray.tray}`),
       tray.closed && h("span", { class: "chip" }, "closed"),
       tray.forced && h("span", { class: "chip warn" }, "measured by force"),
-      h("span", { class: "shares", id: "shares" }, one("Rejects: tray", tray.shares.rows), one("lot", lot?.rows), load.verdict && verdictChip(load.verdict.outcome)),
+      h("span", { class: "shares", id: "shares" }, one("Rejects: tray", tray.shares.rows), one("lot", lot?.rows), load.verdict && verdictChip(load.verdict.outcome, load.verdict.advisory)),
     );
   }
 

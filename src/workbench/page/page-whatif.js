@@ -5,7 +5,7 @@ import { lineChart } from "./charts.js";
 import { button, choice, errorBox, freshId, h, put } from "./dom.js";
 import { fixed, money, percent, plural, share } from "./format.js";
 import { useKeys } from "./keys.js";
-import { cautions, fetchLoad, frame } from "./load-frame.js";
+import { cautions, fetchLoad, frame, inOrder } from "./load-frame.js";
 import { CLASSES, named } from "./look.js";
 import { fetchTray, loadPicture } from "./tray-data.js";
 import { TrayView } from "./trayview.js";
@@ -34,12 +34,27 @@ const MACHINE = [
   ["clump", "Berries that lie together", "", 1, 6, 0.1, 1],
 ];
 
+const LIMIT_NAMES = {
+  reject_probability: "the chance of being no sound berry",
+  shriveled_probability: "the chance of being shriveled",
+  underripe_probability: "the chance of being underripe",
+  debris_probability: "the chance of being debris",
+  min_diameter_mm: "the smallest diameter",
+  max_wrinkle: "the wrinkle limit",
+  max_lightness: "the lightness limit",
+  min_a: "the green limit",
+  max_b: "the yellow limit",
+  max_green_share: "the limit on green",
+};
+const limitWords = (limit) =>
+  limit?.kind === "at" ? `at ${fixed(limit.t_h, 1)} t/h` : ({ nothing_picked: "never: nothing is blown out", beyond_one_layer: "not before fruit lies in more than one layer", always: "at any throughput" })[limit?.kind] ?? "–";
+
 const shown = (value, [, , unit, , , step, , isShare]) => (isShare ? `${(100 * value).toFixed(step < 0.01 ? 1 : 0)} ${unit}` : `${Number(value).toFixed(step < 0.1 ? 2 : step < 1 ? 1 : 0)} ${unit}`);
 
 export async function show(main, name) {
   const load = await fetchLoad(name);
   const body = frame(main, load, "/what-if");
-  const lots = load.lots.filter((l) => l.trays.length);
+  const lots = inOrder(load.lots).filter((l) => l.trays.length);
   if (!lots.length) {
     put(body, h("p", { class: "card empty" }, "There is no tray to try a rule on yet."));
     return { title: `${name}: what-if` };
@@ -132,8 +147,10 @@ export async function show(main, name) {
         h("table", {}, h("thead", {}, h("tr", {}, ["class", "mass in the lot", "blown out by the rule"].map((w) => h("th", { scope: "col" }, w)))), h("tbody", {}, a.picks.classes.map((c) => h("tr", {}, h("th", { scope: "row" }, named(c.class)), h("td", {}, `${fixed(c.mass_g, 1)} g`), h("td", {}, c.share === null ? "–" : `${percent(c.share)} %`))))),
       ),
     );
-    const points = a.picks.curve.map((p) => [p.sound_lost, p.rejects_removed]);
-    const seen = [...points.filter((p) => p[0] < 0.5).map((p) => p[1]), a.picks.rejects_removed, a.rejects_removed];
+    const alone = a.curve.map((p) => [p.sound_lost, p.rejects_removed]).filter((p) => p[0] < 0.5);
+    const inAll = a.curve.map((p) => [p.sound_lost_in_all, p.rejects_removed_in_all]).filter((p) => p[0] < 0.5);
+    const points = [...alone, ...inAll];
+    const seen = [...points.map((p) => p[1]), a.picks.rejects_removed, a.rejects_removed];
     const lowest = Math.max(0, Math.floor(10 * Math.min(...seen) - 0.5) / 10);
     put(
       curve,
@@ -142,12 +159,13 @@ export async function show(main, name) {
         width: 460,
         height: 340,
         title: `Trade curve; your rule removes ${share(a.picks.rejects_removed)} of the rejects and loses ${share(a.picks.sound_lost)} of the sound fruit`,
-        x: { label: "sound fruit lost, % of its mass", low: 0, high: Math.max(0.02, ...points.map((p) => p[0]).filter((v) => v < 0.5), a.sound_lost * 1.15), say: (v) => fixed(100 * v, v < 0.1 ? 1 : 0) },
+        x: { label: "sound fruit lost, % of its mass", low: 0, high: Math.max(0.02, ...points.map((p) => p[0]), a.sound_lost * 1.15), say: (v) => fixed(100 * v, v < 0.1 ? 1 : 0) },
         y: { label: "rejects removed, % of their mass", low: lowest, high: 1, say: (v) => fixed(100 * v, 0) },
-        series: [{ name: "rule on the chance of being no sound berry", points: points.filter((p) => p[0] < 0.5) }],
+        series: [{ points: alone }, { points: inAll }],
         mark: { x: a.picks.sound_lost, y: a.picks.rejects_removed, words: "your rule" },
         marks: [{ x: a.sound_lost, y: a.rejects_removed, words: "with neighbours" }],
       }),
+      h("p", { class: "soft" }, `As ${LIMIT_NAMES[a.turned] ?? "the limit"} is moved and the rest stays. Unbroken: the rule alone; dashed: with neighbours.`),
     );
     const m = a.mechanics;
     put(
@@ -163,7 +181,7 @@ export async function show(main, name) {
           ["Puff", `${fixed(m.puff_width_mm, 0)} × ${fixed(m.puff_length_mm, 0)} mm`],
           ["Fruit", `${fixed(m.berries_per_s, 0)} berries a second, ${share(m.cover)} of the belt covered`],
           ["Neighbours blown out", `${share(a.co_ejected)}${a.simulated ? ", simulated" : ""}`],
-          ["Their limit is reached at", a.simulated?.limit_t_h ?? m.limit_t_h ? `${fixed(a.simulated?.limit_t_h ?? m.limit_t_h, 1)} t/h` : "–"],
+          ["Their limit is reached", limitWords(a.limit)],
         ].map(([dt, dd]) => [h("dt", {}, dt), h("dd", {}, dd)]),
       ),
       h(
