@@ -296,9 +296,9 @@ impl Plot for Points {
         let all = || self.series.iter().flat_map(|s| &s.points);
         let (mut first, mut last) =
             all().fold((f64::MAX, f64::MIN), |(a, b), p| (a.min(p.x), b.max(p.x)));
-        let room = ((last - first) * 0.05).max(0.6);
-        first -= room;
-        last += room;
+        let room = ((last - first) * 0.05).ceil().max(if self.days { 3.0 } else { 1.0 });
+        first = first.floor() - room;
+        last = last.ceil() + room;
         let most = all().map(|p| p.high).fold(1.0, f64::max);
         let step = super::text::step(most);
         let top = (most / step).ceil().max(1.0) * step;
@@ -310,12 +310,14 @@ impl Plot for Points {
             .set_label_area_size(LabelAreaPosition::Bottom, px(62.0))
             .build_cartesian_2d(first..last, 0.0..top)?;
         let days = self.days;
-        let on_x = |v: &f64| match days {
-            true => season::day_of(v.round() as i64).get(5..).unwrap_or_default().to_owned(),
-            false if v.fract() == 0.0 => format!("{v:.0}"),
-            false => String::new(),
+        // There are no half days and no half trays.
+        let on_x = |v: &f64| match (days, (v - v.round()).abs() < 1e-6) {
+            (_, false) => String::new(),
+            (true, true) => season::day_of(v.round() as i64).get(5..).unwrap_or_default().to_owned(),
+            (false, true) => format!("{v:.0}"),
         };
-        let on_y = |v: &f64| format!("{v} %").replace(" %", if self.days { " %" } else { "" });
+        let unit = if self.days { " %" } else { "" };
+        let on_y = |v: &f64| format!("{v}{unit}");
         chart
             .configure_mesh()
             .light_line_style(INK.mix(0.0))

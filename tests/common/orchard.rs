@@ -1,4 +1,5 @@
 //! Loads in a ledger without photographs of their own: one sample photograph stands for all trays.
+#![allow(dead_code)] // every test file uses its own part of it
 
 use acinus::classify::Class;
 use acinus::ledger::event::{
