@@ -89,7 +89,11 @@ fn an_independent_reader_finds_every_value() {
             for (k, cell) in own.iter().enumerate() {
                 let kind = columns[k]["type"].as_str().unwrap();
                 let value = &their[k];
-                assert!(same(cell, kind, value), "{name} row {row} {}: {cell:?} {value}", header[k]);
+                assert!(
+                    same(cell, kind, value),
+                    "{name} row {row} {}: {cell:?} {value}",
+                    header[k]
+                );
                 compared += 1;
                 empty += u32::from(value.is_null());
             }
@@ -166,7 +170,8 @@ fn the_page_and_its_plots() {
     orchard(&dock.path("l.sqlite"));
     dock.must(&["season", "--ledger", "l.sqlite", "--out", "season"]);
     let page = fs::read_to_string(dock.path("season/season.html")).unwrap();
-    for words in ["Valley &quot;Two&quot;", "By week", "OUTLYING", "Rejects by mass, load by load"] {
+    for words in ["Valley &quot;Two&quot;", "By week", "OUTLYING", "Rejects by mass, load by load"]
+    {
         assert!(page.contains(words), "{words}");
     }
     assert!(!page.contains("<script") && !page.contains("http"));

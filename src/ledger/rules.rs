@@ -6,8 +6,8 @@ use super::clock;
 use super::event::{
     CoarseWeighed, Delivery, DeliveryRecorded, DifferencesSettled, EditTakenBack, Event,
     HandSorted, LoadOpened, MassFitted, ObjectCorrected, ObjectTagged, OutlinesChanged,
-    PartiesBegun, Party, PartyJudged, PhotoKept, PlanFixed, ProfileDecided, ReviewDrawn, SheetIssued,
-    ReviewRecorded, TermsFixed, TrayRecorded, TrayWeighed, outcome_of,
+    PartiesBegun, Party, PartyJudged, PhotoKept, PlanFixed, ProfileDecided, ReviewDrawn,
+    ReviewRecorded, SheetIssued, TermsFixed, TrayRecorded, TrayWeighed, outcome_of,
 };
 use super::object::FIELD_NAMES;
 use crate::classify::{Class, Outcome};

@@ -325,7 +325,13 @@ fn by_hand(ledger: &mut Ledger) {
     let receipt = ledger.close_load(closed, LAB).unwrap();
     let issued = |sha256: &str, as_of| {
         let (load, head) = ("HV-0418".to_owned(), receipt.head.clone());
-        Event::SheetIssued(SheetIssued { load, sha256: sha256.repeat(64), bytes: 4096, as_of, head })
+        Event::SheetIssued(SheetIssued {
+            load,
+            sha256: sha256.repeat(64),
+            bytes: 4096,
+            as_of,
+            head,
+        })
     };
     ledger.say_one(issued("a", receipt.entries), LAB).unwrap();
     ledger.say_one(issued("b", receipt.entries), LAB).unwrap();

@@ -186,8 +186,8 @@ impl Set {
         let (hour, minute, second) = (small(hour)?, small(minute)?, small(second)?);
         let date = Datetime::from_ymd_hms(year, month, day, hour, minute, second)
             .ok_or_else(|| fail("its date is no date"))?;
-        let standards = PdfStandards::new(&[PdfStandard::A_3b])
-            .map_err(|e| fail(&e.message().to_string()))?;
+        let standards =
+            PdfStandards::new(&[PdfStandard::A_3b]).map_err(|e| fail(&e.message().to_string()))?;
         self.export(&PdfOptions {
             ident: Smart::Custom(ident.to_owned()),
             creator: Smart::Custom(Some(concat!("acinus ", env!("CARGO_PKG_VERSION")).into())),

@@ -158,10 +158,9 @@ pub fn page(season: &Season, plots: &[Drawn]) -> Result<Vec<u8>, Error> {
          <header class=\"top\"><h1>The season</h1>\n<div class=\"notice\"><p>{DISCLAIMER}</p></div>\
          </header>\n<main>\n"
     )?;
-    for (title, groups) in [
-        (format!("By {}", word(season.by)), &season.groups),
-        ("By week".to_owned(), &season.weeks),
-    ] {
+    for (title, groups) in
+        [(format!("By {}", word(season.by)), &season.groups), ("By week".to_owned(), &season.weeks)]
+    {
         if season.by == By::Week && title == "By week" && std::ptr::eq(groups, &season.groups) {
             continue;
         }

@@ -88,9 +88,10 @@ pub fn plots(season: &Season) -> Result<Vec<Drawn>, Error> {
         all.push(both("groups", &Rows::of(season.by, &season.groups))?);
     }
     let days = |of: &dyn Fn(&SeasonLoad) -> Option<Estimate>| -> Vec<Point> {
-        let own = season.loads.iter().filter_map(|l| {
-            Some(Point::of(season::days_of(&l.day)? as f64, &of(l)?))
-        });
+        let own = season
+            .loads
+            .iter()
+            .filter_map(|l| Some(Point::of(season::days_of(&l.day)? as f64, &of(l)?)));
         own.collect()
     };
     let rejects = days(&|l| l.by_mass.get(REJECTS).copied());
@@ -186,10 +187,7 @@ impl Rows {
                 (format!("{name} ({})", g.loads), rejects.estimate, rejects.interval)
             })
             .collect();
-        Rows {
-            title: format!("Rejects by mass by {word} (95 % interval; number of loads)"),
-            rows,
-        }
+        Rows { title: format!("Rejects by mass by {word} (95 % interval; number of loads)"), rows }
     }
 }
 
@@ -313,7 +311,9 @@ impl Plot for Points {
         // There are no half days and no half trays.
         let on_x = |v: &f64| match (days, (v - v.round()).abs() < 1e-6) {
             (_, false) => String::new(),
-            (true, true) => season::day_of(v.round() as i64).get(5..).unwrap_or_default().to_owned(),
+            (true, true) => {
+                season::day_of(v.round() as i64).get(5..).unwrap_or_default().to_owned()
+            }
             (false, true) => format!("{v:.0}"),
         };
         let unit = if self.days { " %" } else { "" };

@@ -13,9 +13,7 @@ use crate::ledger::clock;
 use crate::ledger::record::LoadRecord;
 use crate::ledger::{Ledger, LedgerError};
 use crate::load::{Scope, Share};
-use crate::stats::{
-    FEWEST_FOR_OUTLIERS, Interval, Level, Line, line, outliers, weighted_sum,
-};
+use crate::stats::{FEWEST_FOR_OUTLIERS, Interval, Level, Line, line, outliers, weighted_sum};
 use crate::streams::{self, Estimate, StreamSettings};
 
 /// What loads are put together by.
@@ -259,7 +257,8 @@ fn season_load(record: &LoadRecord, dossier: &Dossier, sorter: Option<Sorter>) -
         }
     }
     let half = |all: &[Estimate]| all.get(REJECTS).map(|e| e.interval.width() / 2.0);
-    let plan = lot.and_then(|l| record.lots.iter().find(|r| r.lot == l.lot)).and_then(|r| r.plan.as_ref());
+    let plan =
+        lot.and_then(|l| record.lots.iter().find(|r| r.lot == l.lot)).and_then(|r| r.plan.as_ref());
     SeasonLoad {
         load: record.load.clone(),
         grower: record.grower.clone(),
@@ -302,10 +301,9 @@ pub fn season(mut loads: Vec<SeasonLoad>, settings: &SeasonSettings) -> Season {
     let points = trend_points(&loads);
     let (trend, no_trend) = match line(&points, settings.level) {
         Ok(found) => (Some(found), None),
-        Err(_) => (
-            None,
-            Some("a trend needs three loads with figures, on more than one day".to_owned()),
-        ),
+        Err(_) => {
+            (None, Some("a trend needs three loads with figures, on more than one day".to_owned()))
+        }
     };
     let (outlying, tests) = outlying(&loads, settings);
     let mut cautions = Vec::new();
@@ -329,17 +327,7 @@ pub fn season(mut loads: Vec<SeasonLoad>, settings: &SeasonSettings) -> Season {
          loads, not what its next load will be"
             .to_owned(),
     );
-    Season {
-        by: settings.by,
-        groups,
-        weeks,
-        trend,
-        no_trend,
-        outlying,
-        tests,
-        cautions,
-        loads,
-    }
+    Season { by: settings.by, groups, weeks, trend, no_trend, outlying, tests, cautions, loads }
 }
 
 /// Name of the group that a load belongs to.
@@ -401,17 +389,13 @@ fn group(name: String, own: &[&SeasonLoad], level: Level) -> Group {
 /// Weeks since the first load, and share of rejects by mass.
 pub fn trend_points(loads: &[SeasonLoad]) -> Vec<(f64, f64)> {
     let own = loads.iter().filter(|l| !l.by_mass.is_empty());
-    let days: Vec<(i64, f64)> = own
-        .filter_map(|l| Some((days_of(&l.day)?, l.by_mass[REJECTS].estimate)))
-        .collect();
+    let days: Vec<(i64, f64)> =
+        own.filter_map(|l| Some((days_of(&l.day)?, l.by_mass[REJECTS].estimate))).collect();
     let first = days.iter().map(|d| d.0).min().unwrap_or(0);
     days.into_iter().map(|(day, share)| ((day - first) as f64 / 7.0, share)).collect()
 }
 
-fn outlying(
-    loads: &[SeasonLoad],
-    settings: &SeasonSettings,
-) -> (Vec<Outlying>, Vec<OutlierTest>) {
+fn outlying(loads: &[SeasonLoad], settings: &SeasonSettings) -> (Vec<Outlying>, Vec<OutlierTest>) {
     let mut varieties: BTreeMap<String, Vec<&SeasonLoad>> = BTreeMap::new();
     for load in loads.iter().filter(|l| !l.by_mass.is_empty()) {
         varieties.entry(group_of(load, By::Variety)).or_default().push(load);

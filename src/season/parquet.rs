@@ -22,8 +22,7 @@ const GROUP: usize = 100_000;
 /// # Errors
 /// [`Error::Encode`] when the writer refuses.
 pub fn bytes(table: &Table, name: &str) -> Result<Vec<u8>, Error> {
-    write(table, name)
-        .map_err(|e| Error::Encode { what: "the Parquet file", why: e.to_string() })
+    write(table, name).map_err(|e| Error::Encode { what: "the Parquet file", why: e.to_string() })
 }
 
 fn write(table: &Table, name: &str) -> Result<Vec<u8>, ParquetError> {
@@ -43,9 +42,9 @@ fn write(table: &Table, name: &str) -> Result<Vec<u8>, ParquetError> {
                 Values::Whole(v) => put::<Int64Type, _>(&mut out, &v[from..to], |n| *n)?,
                 Values::Real(v) => put::<DoubleType, _>(&mut out, &v[from..to], |x| *x)?,
                 Values::Flag(v) => put::<BoolType, _>(&mut out, &v[from..to], |b| *b)?,
-                Values::Words(v) => {
-                    put::<ByteArrayType, _>(&mut out, &v[from..to], |w| ByteArray::from(w.as_str()))?
-                }
+                Values::Words(v) => put::<ByteArrayType, _>(&mut out, &v[from..to], |w| {
+                    ByteArray::from(w.as_str())
+                })?,
             }
             out.close()?;
         }

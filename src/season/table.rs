@@ -95,9 +95,8 @@ impl Table {
 pub fn loads(season: &Season) -> Table {
     let all = &season.loads;
     let mut table = Table::default();
-    let words = |of: &dyn Fn(&SeasonLoad) -> Option<String>| {
-        Values::Words(all.iter().map(of).collect())
-    };
+    let words =
+        |of: &dyn Fn(&SeasonLoad) -> Option<String>| Values::Words(all.iter().map(of).collect());
     let whole =
         |of: &dyn Fn(&SeasonLoad) -> Option<i64>| Values::Whole(all.iter().map(of).collect());
     let real = |of: &dyn Fn(&SeasonLoad) -> Option<f64>| Values::Real(all.iter().map(of).collect());

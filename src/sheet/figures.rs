@@ -118,7 +118,8 @@ pub struct Correction {
 impl Figures {
     pub(super) fn of(source: &Source<'_>, settings: &Settings) -> Result<Figures, SheetError> {
         let load = &source.record.load;
-        let json = |e: serde_json::Error| SheetError::Json { load: load.clone(), why: e.to_string() };
+        let json =
+            |e: serde_json::Error| SheetError::Json { load: load.clone(), why: e.to_string() };
         let (streams, no_streams) = match streams(source)? {
             None => (None, None),
             Some(Err(why)) => (None, Some(why)),

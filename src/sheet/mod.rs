@@ -16,8 +16,8 @@ use std::path::PathBuf;
 
 use crate::dossier::{self, Dossier};
 use crate::ledger::archive::sha256_hex;
-use crate::ledger::record::{LoadRecord, Stamp};
 use crate::ledger::event::{Event, SheetIssued};
+use crate::ledger::record::{LoadRecord, Stamp};
 use crate::ledger::{Ledger, LedgerError, Signed, canonical, seed_of};
 use crate::print::{PrintError, typeset};
 use crate::report;
@@ -70,7 +70,9 @@ pub enum SheetError {
         load: String,
     },
     /// Too much to say.
-    #[error("the sheet of {load} takes {pages} pages where {MOST_PAGES} are allowed; please report this")]
+    #[error(
+        "the sheet of {load} takes {pages} pages where {MOST_PAGES} are allowed; please report this"
+    )]
     TooLong {
         /// The load.
         load: String,

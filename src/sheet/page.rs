@@ -10,8 +10,8 @@ use crate::classify::{Class, Outcome};
 use crate::dossier::{LotDossier, Settled};
 use crate::ledger::event::Word as _;
 use crate::ledger::record::{LotRecord, Stamp};
-use crate::parties;
 use crate::load::{GroupFigures, LotFigures, Scope, Share};
+use crate::parties;
 use crate::print::Page;
 use crate::print::qr::Symbol;
 use crate::report::dossier::{cents, outcome, refusal_words};
@@ -314,7 +314,8 @@ fn legend(classes: &[Outcome]) -> Vec<Legend> {
     let one = |outcome: &Outcome| {
         let look = palette::look(*outcome);
         // Sound berries carry no letter in the pictures.
-        let letter = if *outcome == Some(Class::Sound) { String::new() } else { look.letter.into() };
+        let letter =
+            if *outcome == Some(Class::Sound) { String::new() } else { look.letter.into() };
         Legend { name: look.name, letter, colour: palette::hex(look.colour), line: line(look.line) }
     };
     classes.iter().map(one).collect()
@@ -484,7 +485,9 @@ impl Writer<'_> {
         let refused = source.record.refused.iter().filter(|r| r.lot.as_ref() == Some(&lot.lot));
         Sampling {
             lot: self.clip(&lot.lot),
-            point: lot.sampling_point.map_or_else(|| "not recorded".to_owned(), |p| p.word().to_owned()),
+            point: lot
+                .sampling_point
+                .map_or_else(|| "not recorded".to_owned(), |p| p.word().to_owned()),
             planned: lot.planned.as_ref().map_or("no plan".to_owned(), |p| p.len().to_string()),
             taken,
             bins: lot
@@ -495,9 +498,8 @@ impl Writer<'_> {
             retaken: count(lot.retaken.len()),
             refused: count(refused.count()),
             missing: count(lot.missing.len()),
-            seed: plan.map_or_else(none, |(p, said)| {
-                format!("{}, fixed {}", p.seed, self.stamp(said))
-            }),
+            seed: plan
+                .map_or_else(none, |(p, said)| format!("{}, fixed {}", p.seed, self.stamp(said))),
         }
     }
 
@@ -542,7 +544,12 @@ impl Writer<'_> {
         let Some(figures) = &lot.figures else {
             let why = lot.no_figures.as_deref().unwrap_or_default();
             let headline = format!("no figures: {}", self.clip(why));
-            return LotTable { lot: lot.lot.clone(), headline, rows: Vec::new(), note: String::new() };
+            return LotTable {
+                lot: lot.lot.clone(),
+                headline,
+                rows: Vec::new(),
+                note: String::new(),
+            };
         };
         let bins = figures.bins.map_or(String::new(), |n| format!(" from {}", plural(n, "bin")));
         let headline = format!(
@@ -552,9 +559,8 @@ impl Writer<'_> {
             self.settings.grams(figures.mass_g),
             self.clip(&lot.profiles.join(", "))
         );
-        let mut rows: Vec<Row> = named(figures)
-            .map(|(name, group)| self.row(name, group, settled(lot, name)))
-            .collect();
+        let mut rows: Vec<Row> =
+            named(figures).map(|(name, group)| self.row(name, group, settled(lot, name))).collect();
         let u = &figures.unassigned;
         if u.count > 0 {
             let alone = |v: f64| format!("{}\u{a0}%", self.settings.digits(&percent(v, v)));
@@ -672,7 +678,9 @@ impl Writer<'_> {
         }));
         let currency = terms.as_ref().and_then(|t| t.currency.clone()).unwrap_or_default();
         let paid = |p: &Settlement| match p.amount {
-            Some(amount) => format!("{} for {}", self.paid_kg(p.paid_kg), self.money(amount, &currency)),
+            Some(amount) => {
+                format!("{} for {}", self.paid_kg(p.paid_kg), self.money(amount, &currency))
+            }
             None => self.paid_kg(p.paid_kg),
         };
         let settlement = &verdict.settlement;
@@ -815,9 +823,12 @@ impl Writer<'_> {
             self.settings.digits(&format!("{:.1} mm on average{sd}", d.mean_mm))
         };
         let mut rows = vec![("Diameters".to_owned(), "each row has its own scale".to_owned())];
-        rows.extend(figures.classes.iter().filter_map(|c| {
-            Some((c.class.name().to_owned(), words(c.diameter.as_ref()?)))
-        }));
+        rows.extend(
+            figures
+                .classes
+                .iter()
+                .filter_map(|c| Some((c.class.name().to_owned(), words(c.diameter.as_ref()?)))),
+        );
         rows.extend(figures.berry_diameter.as_ref().map(|d| ("all berries".to_owned(), words(d))));
         rows
     }
@@ -826,7 +837,8 @@ impl Writer<'_> {
         let percent_of = |e: &Estimate| self.estimate(e.estimate, &e.interval);
         let mut columns = vec![String::new()];
         for s in &found.streams {
-            let trays = if s.lot.is_some() { plural(s.trays, "tray") } else { "no tray".to_owned() };
+            let trays =
+                if s.lot.is_some() { plural(s.trays, "tray") } else { "no tray".to_owned() };
             columns.push(format!("{} ({trays})", s.stream.name()));
         }
         let balanced = found.split.is_some();
@@ -880,7 +892,11 @@ impl Writer<'_> {
         let mut assumed = Vec::new();
         for lot in lots {
             if !lot.profiles.is_empty() {
-                assumed.push(format!("{}: judged with profile {}", lot.lot, lot.profiles.join(", ")));
+                assumed.push(format!(
+                    "{}: judged with profile {}",
+                    lot.lot,
+                    lot.profiles.join(", ")
+                ));
             }
         }
         assumed.extend(source.dossier.assumptions.iter().cloned());
@@ -1004,15 +1020,21 @@ impl Writer<'_> {
             lines.push(format!("{differing} seen differently, {settled} of them settled by both"));
         }
         for (party, own) in [("grower", grower), ("winery", winery)] {
-            lines.extend(own.accepted.as_ref().map(|by| {
-                format!("Accepted for the {party}: {}", self.stamp(by))
-            }));
-            lines.extend(own.refused.as_ref().map(|by| {
-                format!("NOT AGREED for the {party}: {}", self.said(by))
-            }));
+            lines.extend(
+                own.accepted
+                    .as_ref()
+                    .map(|by| format!("Accepted for the {party}: {}", self.stamp(by))),
+            );
+            lines.extend(
+                own.refused
+                    .as_ref()
+                    .map(|by| format!("NOT AGREED for the {party}: {}", self.said(by))),
+            );
         }
         lines.push(match review.outcome.as_deref() {
-            Some("agreed") => "Outcome: AGREED; the figures of this sheet are those accepted".to_owned(),
+            Some("agreed") => {
+                "Outcome: AGREED; the figures of this sheet are those accepted".to_owned()
+            }
             Some("not-agreed") => {
                 "Outcome: NOT AGREED; both parties' figures stand in the ledger".to_owned()
             }
@@ -1077,8 +1099,12 @@ fn applied(lot: &LotDossier) -> String {
 fn not_measured(source: &Source<'_>) -> Vec<String> {
     let coarse = source.record.lots.iter().any(|l| l.coarse.is_some());
     let canes = match coarse {
-        true => "Canes, whole bunches and large leaves are not on the trays: they were weighed apart.",
-        false => "Canes, whole bunches and large leaves that fit no tray: not weighed for this load.",
+        true => {
+            "Canes, whole bunches and large leaves are not on the trays: they were weighed apart."
+        }
+        false => {
+            "Canes, whole bunches and large leaves that fit no tray: not weighed for this load."
+        }
     };
     vec![
         "Rot, mould, splits and sunburn are not told from photographs.".to_owned(),

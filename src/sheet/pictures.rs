@@ -148,11 +148,7 @@ fn kept(ledger: &Ledger, sha256: &str, name: &str) -> Result<Vec<u8>, SheetError
         Kept::Missing => "is missing",
         Kept::Changed => "was changed",
     };
-    Err(SheetError::Kept {
-        name: name.to_owned(),
-        why,
-        folder: archive.folder().to_owned(),
-    })
+    Err(SheetError::Kept { name: name.to_owned(), why, folder: archive.folder().to_owned() })
 }
 
 fn open_tray<'a>(ledger: &Ledger, record: &'a TrayRecord) -> Result<Tray<'a>, SheetError> {

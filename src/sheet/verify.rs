@@ -66,8 +66,9 @@ pub fn attached(pdf: &[u8]) -> Result<Figures, NotASheet> {
     let bytes = guarded(|| attachment(pdf))
         .flatten()
         .ok_or_else(|| NotASheet(format!("it is no PDF with {ATTACHMENT} attached")))?;
-    let figures: Figures = serde_json::from_slice(&bytes)
-        .map_err(|e| NotASheet(format!("its attached figures are damaged or of another version ({e})")))?;
+    let figures: Figures = serde_json::from_slice(&bytes).map_err(|e| {
+        NotASheet(format!("its attached figures are damaged or of another version ({e})"))
+    })?;
     if figures.schema != SCHEMA {
         return Err(NotASheet(format!("its figures are of version {:?}", figures.schema)));
     }
@@ -207,11 +208,17 @@ fn compare_photographs(
             Kept::Whole => whole += 1,
             Kept::Missing => found.say(
                 State::Fails,
-                format!("photograph missing: {place} ({})", ledger.archive().path(&photo.sha256).display()),
+                format!(
+                    "photograph missing: {place} ({})",
+                    ledger.archive().path(&photo.sha256).display()
+                ),
             ),
             Kept::Changed => found.say(
                 State::Fails,
-                format!("photograph changed: {place} ({})", ledger.archive().path(&photo.sha256).display()),
+                format!(
+                    "photograph changed: {place} ({})",
+                    ledger.archive().path(&photo.sha256).display()
+                ),
             ),
         }
     }
@@ -225,7 +232,8 @@ fn compare_photographs(
 /// Sets the sheet again and compares every byte: so the pages say what the figures say.
 fn compare_pages(pdf: &[u8], own: &Figures, then: &Ledger, whole: bool, found: &mut Verified) {
     if own.program != PROGRAM {
-        let words = format!("the pages were made by {}; this is {PROGRAM}: not compared", own.program);
+        let words =
+            format!("the pages were made by {}; this is {PROGRAM}: not compared", own.program);
         return found.say(State::NotTold, words);
     }
     match make(then, &own.load, &own.settings) {
@@ -257,7 +265,9 @@ fn issued(own: &Figures, ledger: &Ledger, found: &mut Verified) -> Result<(), Ve
             State::NotTold,
             "the ledger does not know this file by its hash: it was issued elsewhere, or changed",
         ),
-        None => found.say(State::NotTold, "a draft of an open load: its file's hash is not recorded"),
+        None => {
+            found.say(State::NotTold, "a draft of an open load: its file's hash is not recorded")
+        }
     }
     Ok(())
 }
@@ -289,12 +299,9 @@ mod tests {
             let words = attached(bytes).unwrap_err().to_string();
             assert!(words.contains("no agreement sheet") && !words.contains('\n'), "{words}");
         }
-        let plain = crate::print::marks(
-            [330.0, 250.0],
-            crate::print::Paper::A4,
-            crate::print::Format::Pdf,
-        )
-        .unwrap();
+        let plain =
+            crate::print::marks([330.0, 250.0], crate::print::Paper::A4, crate::print::Format::Pdf)
+                .unwrap();
         assert!(attached(&plain).is_err());
     }
 }

@@ -13,7 +13,13 @@ use acinus::stats::SplitMix64;
 pub const LAB: Signed<'_> = Signed { who: "lab", why: None };
 
 /// Opens a load.
-pub fn open(ledger: &mut Ledger, load: &str, grower: &str, delivery: Delivery, terms: Option<&str>) {
+pub fn open(
+    ledger: &mut Ledger,
+    load: &str,
+    grower: &str,
+    delivery: Delivery,
+    terms: Option<&str>,
+) {
     let opened = LoadOpened {
         load: load.into(),
         grower: grower.into(),
@@ -44,7 +50,8 @@ pub fn tray(
     bin: &str,
     (count, rejects): (u32, f64),
 ) {
-    let mut random = SplitMix64::new(u64::from(number) + 1000 * load.len() as u64 + u64::from(count));
+    let mut random =
+        SplitMix64::new(u64::from(number) + 1000 * load.len() as u64 + u64::from(count));
     let objects = (1..=count)
         .map(|object| {
             let class = match random.uniform() {
