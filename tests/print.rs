@@ -13,6 +13,11 @@ use acinus::photo::{ExifFacts, Photo};
 use acinus::pipeline::{self, Settings};
 use image::{GrayImage, Rgb, RgbImage};
 
+#[path = "common/debian.rs"]
+mod debian;
+
+use debian::debian;
+
 /// Resolution of the renderings, and pixels for one millimetre.
 const DPI: f64 = 300.0;
 const PX_PER_MM: f64 = DPI / 25.4;
@@ -44,19 +49,6 @@ impl Desk {
         assert!(ended.status.success(), "{}", String::from_utf8_lossy(&ended.stderr));
         self.path(name)
     }
-}
-
-/// A program of Debian's; its absence fails the test by name.
-fn debian(program: &str, package: &str, args: &[&str]) -> Vec<u8> {
-    let ended = Command::new(program)
-        .args(args)
-        .output()
-        .unwrap_or_else(|e| panic!("{program}: {e}; install it: apt-get install {package}"));
-    let said = String::from_utf8_lossy(&ended.stderr);
-    // zbarimg ends with 4 when it finds nothing.
-    let nothing = program == "zbarimg" && ended.status.code() == Some(4);
-    assert!(ended.status.success() || nothing, "{program} {args:?}: {said}");
-    ended.stdout
 }
 
 /// The pages of a PDF as poppler draws them.

@@ -10,6 +10,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use super::ledger_flags::{
     LedgerCommand, LoadCommand, PlanArgs, TermsCommand, ValidateArgs, WorkbenchArgs,
 };
+use super::sheet_flags::{SeasonArgs, SheetCommand};
 use super::streams_flags::{CompareArgs, StreamsArgs, WhatIfArgs};
 
 /// Turns photographs of sampled wine grapes on a tray into shares of sound, shriveled, underripe
@@ -63,6 +64,10 @@ pub enum Command {
     Compare(CompareArgs),
     /// Say what a sorter would do to a lot by a rule
     WhatIf(WhatIfArgs),
+    /// Make the agreement sheet that grower and winery sign, or check one
+    Sheet(SheetCommand),
+    /// Put all loads side by side: shares, trend, sorter, precision, outlying loads
+    Season(SeasonArgs),
     /// Compare the program with trays sorted by hand
     Validate(ValidateArgs),
     /// Print a completion script for a shell

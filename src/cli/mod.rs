@@ -16,7 +16,10 @@ mod print_sheets;
 mod progress;
 mod read;
 mod score;
+mod season;
 mod settings;
+mod sheet;
+pub mod sheet_flags;
 mod streams;
 pub mod streams_flags;
 mod terms;
@@ -73,6 +76,12 @@ impl Error {
     }
 }
 
+impl From<acinus::sheet::SheetError> for Error {
+    fn from(error: acinus::sheet::SheetError) -> Self {
+        Error::Failed(error.to_string())
+    }
+}
+
 impl From<PrintError> for Error {
     fn from(error: PrintError) -> Self {
         match error {
@@ -99,6 +108,8 @@ pub fn run(cli: &Cli) -> Result<Ending, Error> {
         Command::Streams(args) => streams::streams(args),
         Command::Compare(args) => streams::compare_lots(args),
         Command::WhatIf(args) => streams::what_if(args),
+        Command::Season(args) => season::run(args),
+        Command::Sheet(args) => sheet::run(args),
         Command::Validate(args) => validate::run(args),
         Command::Completions(args) => help_files::completions(args),
         Command::Man(args) => help_files::man(args),

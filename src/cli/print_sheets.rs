@@ -19,7 +19,8 @@ pub fn slip(args: &SlipArgs) -> Result<Ending, Error> {
     write(&args.out, |format| slips?.print(paper(args.paper), format))
 }
 
-fn paper(paper: flags::Paper) -> print::Paper {
+/// The library's paper.
+pub fn paper(paper: flags::Paper) -> print::Paper {
     match paper {
         flags::Paper::A4 => print::Paper::A4,
         flags::Paper::Letter => print::Paper::Letter,

@@ -74,6 +74,8 @@ pub enum Event {
     PartiesGaveUp(PartiesGaveUp),
     /// A taught profile is adopted, or not.
     ProfileDecided(ProfileDecided),
+    /// An agreement sheet of a closed load was made.
+    SheetIssued(SheetIssued),
 }
 
 impl Event {
@@ -108,6 +110,7 @@ impl Event {
             Event::PartyAccepted(e) => Some(&e.load),
             Event::PartyRefused(e) => Some(&e.load),
             Event::PartiesGaveUp(e) => Some(&e.load),
+            Event::SheetIssued(e) => Some(&e.load),
         }
     }
 
@@ -141,7 +144,8 @@ impl Event {
             | Event::MassFitted(_)
             | Event::HandSorted(_)
             | Event::LoadClosed(_)
-            | Event::ProfileDecided(_) => (None, None),
+            | Event::ProfileDecided(_)
+            | Event::SheetIssued(_) => (None, None),
         }
     }
 }
@@ -821,6 +825,22 @@ pub struct ProfileDecided {
     pub trays: Vec<u64>,
     /// How well it read, beside the profile before, floats as decimal strings.
     pub figures: serde_json::Value,
+}
+
+/// See [`Event::SheetIssued`].
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SheetIssued {
+    /// The load.
+    pub load: String,
+    /// SHA-256 of the file.
+    pub sha256: String,
+    /// Its size, bytes.
+    pub bytes: u64,
+    /// Number of the entry that closed the load: as of it the sheet speaks.
+    pub as_of: u64,
+    /// Hash of that entry, which stands on the sheet.
+    pub head: String,
 }
 
 /// The name of an outcome in tables and files.

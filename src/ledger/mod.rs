@@ -579,6 +579,53 @@ impl Ledger {
         self.books.entries(after)
     }
 
+    /// One entry; none when there is none of that number.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn entry(&self, seq: u64) -> Result<Option<Entry>, LedgerError> {
+        self.books.entry(seq)
+    }
+
+    /// Who said an entry, when and why.
+    ///
+    /// # Errors
+    /// [`LedgerError::Entry`] when there is none of that number.
+    pub fn stamp(&self, entry: u64) -> Result<record::Stamp, LedgerError> {
+        self.books.stamp(entry)
+    }
+
+    /// Who issued a sheet, by the SHA-256 of its file, and when; none when it was not issued here.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn sheet(&self, sha256: &str) -> Result<Option<record::Stamp>, LedgerError> {
+        self.books.known().sheet(sha256)?.map(|entry| self.stamp(entry)).transpose()
+    }
+
+    /// The last entry that bears on a load's figures: about the load itself, or about what all loads
+    /// share (mass coefficients, trays sorted by hand). That a sheet was issued bears on none.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn last_bearing_on(&self, load: &str) -> Result<Option<u64>, LedgerError> {
+        self.books.last_bearing_on(load)
+    }
+
+    /// The ledger as it was when entry `entries` was its last, in memory: every entry is checked on
+    /// the way. Its archive is this one's.
+    ///
+    /// # Errors
+    /// [`LedgerError::Entry`] at the first broken entry.
+    pub fn as_of(&self, entries: u64) -> Result<Ledger, LedgerError> {
+        Ok(Ledger {
+            books: self.books.as_of(entries)?,
+            archive: self.archive.clone(),
+            path: self.path.clone(),
+            clock: self.clock,
+        })
+    }
+
     /// Takes over entries made elsewhere, all or none; those that are here are passed over. Tells
     /// how many were new.
     ///

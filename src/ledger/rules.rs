@@ -7,7 +7,7 @@ use super::event::{
     CoarseWeighed, Delivery, DeliveryRecorded, DifferencesSettled, EditTakenBack, Event,
     HandSorted, LoadOpened, MassFitted, ObjectCorrected, ObjectTagged, OutlinesChanged,
     PartiesBegun, Party, PartyJudged, PhotoKept, PlanFixed, ProfileDecided, ReviewDrawn,
-    ReviewRecorded, TermsFixed, TrayRecorded, TrayWeighed, outcome_of,
+    ReviewRecorded, SheetIssued, TermsFixed, TrayRecorded, TrayWeighed, outcome_of,
 };
 use super::object::FIELD_NAMES;
 use crate::classify::{Class, Outcome};
@@ -25,6 +25,10 @@ pub enum Refusal {
     LoadExists(String),
     #[error("load {0} is not in the ledger; open it with `acinus load new {0} --grower NAME`")]
     UnknownLoad(String),
+    #[error("a sheet is issued of a closed load, as of its closing entry: close {0} first")]
+    SheetOfOpenLoad(String),
+    #[error("this sheet was issued before (entry {0})")]
+    SheetKnown(u64),
     #[error("load {load} is closed (entry {entry}): nothing can be added to it any more")]
     Closed { load: String, entry: u64 },
     #[error("load {load}: {what} was recorded before; say why it changes with --why")]
@@ -143,6 +147,10 @@ pub trait Facts {
     fn unjudged(&self, parties: u64, party: Party) -> Result<u64, LedgerError>;
     /// Objects that the parties judged differently and have not settled.
     fn unsettled(&self, parties: u64) -> Result<u64, LedgerError>;
+    /// The entry that issued a sheet of a hash.
+    fn sheet(&self, sha256: &str) -> Result<Option<u64>, LedgerError>;
+    /// An entry's hash.
+    fn hash_of(&self, entry: u64) -> Result<Option<String>, LedgerError>;
 }
 
 /// A change of a tray, as the rules see it.
@@ -230,6 +238,9 @@ pub fn check(
     }
     if let Some(load) = event.load() {
         let known = facts.load(load)?.ok_or_else(|| Refusal::UnknownLoad(load.to_owned()))?;
+        if let Event::SheetIssued(e) = event {
+            return sheet_issued(e, known.closed, facts);
+        }
         if let Some(entry) = known.closed {
             return Err(Refusal::Closed { load: load.to_owned(), entry }.into());
         }
@@ -313,6 +324,8 @@ pub fn check(
             changes(&e.load, "the review by both parties")?;
         }
         Event::ProfileDecided(e) => decided(e, facts)?,
+        // It is about a load, and was looked at above.
+        Event::SheetIssued(_) => {}
     }
     // Trays of a lot stay as they are while both parties look at them.
     if let (Some(load), (Some(lot), Some(_))) = (event.load(), event.lot_and_tray())
@@ -521,6 +534,23 @@ fn settled(e: &DifferencesSettled, facts: &impl Facts) -> Result<(), LedgerError
     let drawn = drawn(known.draw, facts)?;
     match e.settled.iter().find(|s| drawn.binary_search(&(s.tray, s.object)).is_err()) {
         Some(s) => fault(&format!("object {} of tray {} was not drawn", s.object, s.tray)),
+        None => Ok(()),
+    }
+}
+
+/// A sheet may be issued after the close, and only then: it adds nothing to the load.
+fn sheet_issued(
+    e: &SheetIssued,
+    closed: Option<u64>,
+    facts: &impl Facts,
+) -> Result<(), LedgerError> {
+    hash(&e.sha256)?;
+    hash(&e.head)?;
+    if closed != Some(e.as_of) || facts.hash_of(e.as_of)?.as_ref() != Some(&e.head) {
+        return Err(Refusal::SheetOfOpenLoad(e.load.clone()).into());
+    }
+    match facts.sheet(&e.sha256)? {
+        Some(entry) => Err(Refusal::SheetKnown(entry).into()),
         None => Ok(()),
     }
 }

@@ -322,7 +322,23 @@ fn by_hand(ledger: &mut Ledger) {
         figures: serde_json::json!({}),
         sealed: Some(serde_json::json!({"seeds": ["7"]})),
     };
-    ledger.close_load(closed, LAB).unwrap();
+    let receipt = ledger.close_load(closed, LAB).unwrap();
+    let issued = |sha256: &str, as_of| {
+        let (load, head) = ("HV-0418".to_owned(), receipt.head.clone());
+        Event::SheetIssued(SheetIssued {
+            load,
+            sha256: sha256.repeat(64),
+            bytes: 4096,
+            as_of,
+            head,
+        })
+    };
+    ledger.say_one(issued("a", receipt.entries), LAB).unwrap();
+    ledger.say_one(issued("b", receipt.entries), LAB).unwrap();
+    let again = ledger.say_one(issued("a", receipt.entries), LAB).unwrap_err();
+    assert!(again.to_string().contains("was issued before"), "{again}");
+    let other = ledger.say_one(issued("c", receipt.entries - 1), LAB).unwrap_err();
+    assert!(other.to_string().contains("close HV-0418 first"), "{other}");
 }
 
 /// Object `gone` becomes two, `first` and the next.

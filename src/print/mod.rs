@@ -104,7 +104,7 @@ pub enum PrintError {
         pages: usize,
     },
     /// A text that the symbol's version cannot hold.
-    #[error("{text:?} does not fit into a QR symbol of version 2, level M")]
+    #[error("{text:?} does not fit into its QR symbol")]
     Symbol {
         /// The text.
         text: String,
@@ -120,7 +120,8 @@ pub enum PrintError {
 }
 
 /// Size of the sheet.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, serde::Deserialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Paper {
     /// ISO 216 A4, 210 x 297 mm.
     #[default]
@@ -162,14 +163,14 @@ impl Format {
 
 /// Numbers that both templates need.
 #[derive(Serialize)]
-struct Page {
+pub(crate) struct Page {
     size_mm: [f64; 2],
     ruler_mm: f64,
     program: &'static str,
 }
 
 impl Page {
-    fn new(paper: Paper) -> Page {
+    pub(crate) fn new(paper: Paper) -> Page {
         Page {
             size_mm: paper.size_mm(),
             ruler_mm: RULER_MM,

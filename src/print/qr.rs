@@ -20,11 +20,22 @@ pub struct Symbol {
 impl Symbol {
     /// Encodes a text of upper-case letters, digits, spaces and `$%*+-./:`, at most [`CAPACITY`].
     pub fn encode(text: &str) -> Result<Symbol, PrintError> {
-        let code = QrCode::with_version(text, Version::Normal(2), EcLevel::M)
-            .map_err(|_| PrintError::Symbol { text: text.to_owned() })?;
+        QrCode::with_version(text, Version::Normal(2), EcLevel::M)
+            .map(|code| Symbol::of(&code))
+            .map_err(|_| PrintError::Symbol { text: text.to_owned() })
+    }
+
+    /// Encodes any text in the smallest version, level M.
+    pub fn encode_any(text: &str) -> Result<Symbol, PrintError> {
+        QrCode::with_error_correction_level(text, EcLevel::M)
+            .map(|code| Symbol::of(&code))
+            .map_err(|_| PrintError::Symbol { text: text.to_owned() })
+    }
+
+    fn of(code: &QrCode) -> Symbol {
         let size = code.width();
         let dark: Vec<bool> = code.to_colors().iter().map(|c| *c == Color::Dark).collect();
-        Ok(Symbol { size, runs: runs(&dark, size) })
+        Symbol { size, runs: runs(&dark, size) }
     }
 }
 

@@ -5,13 +5,14 @@ use std::sync::LazyLock;
 
 use serde::Serialize;
 use typst::diag::{FileError, FileResult, SourceDiagnostic};
-use typst::foundations::{Bytes, Datetime, Duration, Smart};
+pub use typst::foundations::Bytes;
+use typst::foundations::{Datetime, Duration, Smart};
 use typst::syntax::{FileId, RootedPath, Source, VirtualPath, VirtualRoot};
 use typst::text::{Font, FontBook};
 use typst::utils::LazyHash;
 use typst::{Library, LibraryExt as _, World};
 use typst_layout::PagedDocument;
-use typst_pdf::PdfOptions;
+use typst_pdf::{PdfOptions, PdfStandard, PdfStandards, Timestamp};
 use typst_svg::SvgOptions;
 
 use super::{Format, PrintError};
@@ -30,6 +31,10 @@ pub const MARKS: Template =
 /// Load slips.
 pub const SLIPS: Template =
     Template { name: "slips.typ", text: include_str!("../assets/print/slips.typ") };
+
+/// The agreement sheet of a load.
+pub const SHEET: Template =
+    Template { name: "sheet.typ", text: include_str!("../assets/print/sheet.typ") };
 
 /// What the templates share; they import it by this name.
 const COMMON: Template =
@@ -64,7 +69,7 @@ struct Case {
 struct Desk {
     main: Source,
     common: Source,
-    data: (FileId, Bytes),
+    files: Vec<(FileId, Bytes)>,
 }
 
 impl World for Desk {
@@ -89,7 +94,8 @@ impl World for Desk {
     }
 
     fn file(&self, id: FileId) -> FileResult<Bytes> {
-        if id == self.data.0 { Ok(self.data.1.clone()) } else { Err(FileError::AccessDenied) }
+        let found = self.files.iter().find(|f| f.0 == id);
+        found.map(|f| f.1.clone()).ok_or(FileError::AccessDenied)
     }
 
     fn font(&self, index: usize) -> Option<Font> {
@@ -110,6 +116,15 @@ pub struct Set {
 
 /// Pours data into a template.
 pub fn set<T: Serialize>(template: &Template, data: &T) -> Result<Set, PrintError> {
+    set_with(template, data, &[])
+}
+
+/// Pours data into a template that also reads files: names and bytes.
+pub fn set_with<T: Serialize>(
+    template: &Template,
+    data: &T,
+    files: &[(String, Bytes)],
+) -> Result<Set, PrintError> {
     let fail = |why: String| PrintError::Typeset { template: template.name, why };
     let id = |name: &str| {
         let path = VirtualPath::new(name).map_err(|e| fail(e.to_string()))?;
@@ -117,11 +132,11 @@ pub fn set<T: Serialize>(template: &Template, data: &T) -> Result<Set, PrintErro
     };
     let source = |t: &Template| Ok(Source::new(id(t.name)?, t.text.to_owned()));
     let bytes = serde_json::to_vec(data).map_err(|e| fail(e.to_string()))?;
-    let desk = Desk {
-        main: source(template)?,
-        common: source(&COMMON)?,
-        data: (id(DATA)?, Bytes::new(bytes)),
-    };
+    let mut all = vec![(id(DATA)?, Bytes::new(bytes))];
+    for (name, bytes) in files {
+        all.push((id(name)?, bytes.clone()));
+    }
+    let desk = Desk { main: source(template)?, common: source(&COMMON)?, files: all };
     let set = typst::compile::<PagedDocument>(&desk);
     let document = set.output.map_err(|errors| fail(in_words(&errors)))?;
     let warnings = in_words(&set.warnings);
@@ -154,7 +169,36 @@ impl Set {
             creator: Smart::Custom(Some(concat!("acinus ", env!("CARGO_PKG_VERSION")).into())),
             ..PdfOptions::default()
         };
-        typst_pdf::pdf(&self.document, &options).map_err(|errors| PrintError::Typeset {
+        self.export(&options)
+    }
+
+    /// As PDF/A-3b (ISO 19005-3), which may carry files. `ident` tells the document from all others;
+    /// `at` is its date, universal time: year, month, day, hour, minute, second.
+    ///
+    /// # Errors
+    /// [`PrintError::Typeset`] when the document cannot be archived so, or there is no such date.
+    pub fn archival_pdf(&self, ident: &str, at: [u32; 6]) -> Result<Vec<u8>, PrintError> {
+        let fail = |why: &str| PrintError::Typeset { template: self.template, why: why.to_owned() };
+        let small = |n: u32| u8::try_from(n).map_err(|_| fail("its date is no date"));
+        let [year, month, day, hour, minute, second] = at;
+        let year = i32::try_from(year).map_err(|_| fail("its date is no date"))?;
+        let (month, day) = (small(month)?, small(day)?);
+        let (hour, minute, second) = (small(hour)?, small(minute)?, small(second)?);
+        let date = Datetime::from_ymd_hms(year, month, day, hour, minute, second)
+            .ok_or_else(|| fail("its date is no date"))?;
+        let standards =
+            PdfStandards::new(&[PdfStandard::A_3b]).map_err(|e| fail(&e.message().to_string()))?;
+        self.export(&PdfOptions {
+            ident: Smart::Custom(ident.to_owned()),
+            creator: Smart::Custom(Some(concat!("acinus ", env!("CARGO_PKG_VERSION")).into())),
+            timestamp: Some(Timestamp::new_utc(date)),
+            standards,
+            ..PdfOptions::default()
+        })
+    }
+
+    fn export(&self, options: &PdfOptions) -> Result<Vec<u8>, PrintError> {
+        typst_pdf::pdf(&self.document, options).map_err(|errors| PrintError::Typeset {
             template: self.template,
             why: in_words(&errors),
         })

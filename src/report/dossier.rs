@@ -139,7 +139,7 @@ pub fn missing(trays: &[PlannedTray]) -> String {
 }
 
 /// Rounded to hundredths, halves up.
-fn cents(value: Decimal) -> String {
+pub(crate) fn cents(value: Decimal) -> String {
     value.to_step(Decimal::ONE.hundredth(), Rounding::HalfUp).with_places(2)
 }
 
@@ -226,7 +226,7 @@ fn correction(c: &Correction, apparent: String) -> String {
     format!("read as {apparent} %, corrected by the review ({method})")
 }
 
-fn outcome(outcome: Outcome) -> &'static str {
+pub(crate) fn outcome(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Accept => "accept",
         Outcome::Refuse => "refuse",
@@ -282,7 +282,7 @@ fn paid(s: &Settlement) -> String {
     }
 }
 
-fn refusal_words(r: &Refusal, unit: &str) -> String {
+pub(crate) fn refusal_words(r: &Refusal, unit: &str) -> String {
     let mut words = format!("limit {}{unit}: {}", r.limit, outcome(r.outcome));
     if r.outcome != r.counts_as {
         words.push_str(&format!(", counts as {}", outcome(r.counts_as)));
@@ -446,6 +446,9 @@ pub fn said(event: &Event) -> String {
             e.coefficients.map(|c| c.with_places(3)).join(", ")
         ),
         Event::HandSorted(e) => format!("tray {} of {} sorted by hand", e.tray, e.variety),
+        Event::SheetIssued(e) => {
+            format!("sheet of {} issued, {} bytes, SHA-256 {}", e.load, e.bytes, e.sha256)
+        }
         Event::LoadClosed(e) => {
             let outcome = e.outcome.as_ref().map_or(String::new(), |o| format!(": {o}"));
             format!("load {} closed{outcome}", e.load)

@@ -19,6 +19,8 @@ pub mod plots;
 pub mod run;
 #[cfg(test)]
 pub(crate) mod samples;
+pub mod season;
+pub mod season_plots;
 pub mod sheet;
 pub mod stream_plots;
 pub mod streams;

@@ -189,7 +189,7 @@ fn framed(body: &RgbImage, above: u32, below: u32) -> Result<RgbImage, Error> {
 }
 
 /// The smoothed outlines of one object in canvas pixels.
-pub(super) fn loops_of(
+pub(crate) fn loops_of(
     labels: &LabelMap,
     bounds: &[Option<outline::Bounds>],
     object: u32,

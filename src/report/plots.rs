@@ -73,9 +73,14 @@ pub fn diameter_histogram(objects: &[ObjectReading], title: &str) -> Result<Opti
 
 /// Counts per millimetre of the objects of one outcome; empty when there are none.
 fn bins(objects: &[ObjectReading], outcome: Outcome) -> Vec<usize> {
+    let own = objects.iter().filter(|o| o.class == outcome);
+    counts_a_mm(own.map(|o| o.equivalent_diameter_mm))
+}
+
+/// Counts of diameters a millimetre; those of 30 mm and more are in the last one.
+pub(crate) fn counts_a_mm(diameters_mm: impl Iterator<Item = f64>) -> Vec<usize> {
     let mut counts = Vec::new();
-    for object in objects.iter().filter(|o| o.class == outcome) {
-        let d = object.equivalent_diameter_mm;
+    for d in diameters_mm {
         if !d.is_finite() || d < 0.0 {
             continue;
         }

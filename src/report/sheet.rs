@@ -17,6 +17,7 @@ use crate::finding::{ColourFacts, Finding};
 use crate::load::{LotFigures, LotSettings, Tray, assess_lot};
 use crate::marks::{Marks, SlipText};
 use crate::pipeline::TrayReading;
+use crate::segment::LabelMap;
 
 /// An output of one run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -247,16 +248,16 @@ fn doubtful(
     let shown = unsure
         .par_iter()
         .filter_map(|object| {
-            let found = usize::try_from(object.measures.object).ok()?.checked_sub(1)?;
+            let number = object.measures.object;
+            let found = usize::try_from(number).ok()?.checked_sub(1)?;
             let place = (*bounds.get(found)?)?;
             let crop = crop(photo, place);
-            Some(draw_crop(photo, reading, &bounds, object, &crop).and_then(|picture| {
-                Ok(Doubtful {
-                    object: object.measures.object,
-                    class: object.class,
-                    probabilities: object.probabilities,
-                    jpeg: jpeg::encode(&picture, 82)?,
-                })
+            let picture = draw_crop(photo, &reading.labels, &bounds, (number, object.class), &crop);
+            Some(jpeg::encode(&picture, 82).map(|jpeg| Doubtful {
+                object: number,
+                class: object.class,
+                probabilities: object.probabilities,
+                jpeg,
             }))
         })
         .collect::<Result<Vec<_>, Error>>()?;
@@ -267,14 +268,14 @@ fn doubtful(
 const CROP_PX: u32 = 160;
 
 /// A square window of a photograph, px.
-struct Crop {
+pub(crate) struct Crop {
     col: u32,
     row: u32,
     side: u32,
 }
 
 /// A square around an object with some of its surroundings, inside the photograph.
-fn crop(photo: &RgbImage, place: outline::Bounds) -> Crop {
+pub(crate) fn crop(photo: &RgbImage, place: outline::Bounds) -> Crop {
     let (w, h) = (place.col_end - place.col, place.row_end - place.row);
     let side = (w.max(h) * 17 / 10).max(48).min(photo.width().min(photo.height()) as usize);
     let start = |middle: usize, whole: u32| {
@@ -287,13 +288,14 @@ fn crop(photo: &RgbImage, place: outline::Bounds) -> Crop {
     }
 }
 
-fn draw_crop(
+/// The window around an object, of [`CROP_PX`] px a side, with the object's outline.
+pub(crate) fn draw_crop(
     photo: &RgbImage,
-    reading: &TrayReading,
+    labels: &LabelMap,
     bounds: &[Option<outline::Bounds>],
-    object: &ObjectReading,
+    (object, class): (u32, Outcome),
     crop: &Crop,
-) -> Result<RgbImage, Error> {
+) -> RgbImage {
     let window = imageops::crop_imm(photo, crop.col, crop.row, crop.side, crop.side).to_image();
     let mut picture = if crop.side > CROP_PX {
         canvas::shrink(&window, CROP_PX)
@@ -303,10 +305,10 @@ fn draw_crop(
     let scale = CROP_PX as f32 / crop.side.max(1) as f32;
     let placing =
         Placing { scale, origin: [-(crop.col as f32) * scale, -(crop.row as f32) * scale] };
-    let loops = loops_of(&reading.labels, bounds, object.measures.object, placing);
-    let look = palette::look(object.class);
+    let loops = loops_of(labels, bounds, object, placing);
+    let look = palette::look(class);
     canvas::paint(&mut picture, &Stroke::new(&loops, look.line, 1.6).layers(look.colour));
-    Ok(picture)
+    picture
 }
 
 #[cfg(test)]

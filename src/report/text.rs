@@ -147,6 +147,12 @@ pub fn plural(n: usize, noun: &str) -> String {
     if n == 1 { format!("1 {noun}") } else { format!("{n} {noun}s") }
 }
 
+/// A step of an axis from 0 to `most`, per cent: 1, 2 or 5 times a power of ten, six of them at most.
+pub(crate) fn step(most: f64) -> f64 {
+    let steps = [0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0];
+    steps.into_iter().find(|s| most / s <= 6.0).unwrap_or(20.0)
+}
+
 /// How long the stages took, one line a photograph; empty when nobody measured.
 pub fn timings(run: &Run) -> String {
     let mut out = String::new();

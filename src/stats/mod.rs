@@ -7,6 +7,7 @@
 mod acceptance;
 mod agreement;
 mod cluster;
+mod combine;
 mod difference;
 mod overdispersed;
 mod poisson;
@@ -22,6 +23,7 @@ pub use agreement::{
     positive_agreement,
 };
 pub use cluster::{AnovaIcc, Ratio, anova_icc, cluster_ratio, element_ratio};
+pub use combine::{FEWEST_FOR_OUTLIERS, Line, OutlierStep, line, outliers, weighted_sum};
 pub use difference::{agresti_caffo, miettinen_nurminen, newcombe_difference};
 pub use overdispersed::overdispersed_interval;
 pub use poisson::poisson_interval;

@@ -25,7 +25,8 @@ pub use verify::{Fault, Verification};
 ///
 /// 1: all numbers of an object in one table. 2: those that figures are made from apart from the
 /// others, so that opening a load reads a third of the bytes. 3: what the workbench says: outlines
-/// changed by hand, tags, changes taken back, reviews by both parties, taught profiles.
+/// changed by hand, tags, changes taken back, reviews by both parties, taught profiles; and sheets that
+/// were issued.
 pub(in crate::ledger) const SCHEMA_VERSION: i64 = 3;
 
 /// Says in the file's head whose it is: "Acin".
@@ -224,6 +225,39 @@ impl Books {
             Ok(rows.collect::<rusqlite::Result<_>>()?)
         };
         read().map_err(|e| e.at(&self.path))
+    }
+
+    /// One entry.
+    pub fn entry(&self, seq: u64) -> Result<Option<Entry>, LedgerError> {
+        entry_at(&self.db, seq).map_err(|e| e.at(&self.path))
+    }
+
+    /// The books as they were when entry `last` was the last one, written anew in memory.
+    pub fn as_of(&self, last: u64) -> Result<Books, LedgerError> {
+        let work = || -> Result<Books, LedgerError> {
+            let db = Connection::open_in_memory()?;
+            db.execute_batch(HISTORY)?;
+            db.execute_batch(TABLES)?;
+            let mut books = Books { db, path: self.path.clone() };
+            let mut statement = self.db.prepare_cached(sql("entries")?)?;
+            let mut rows = statement.query([0])?;
+            let tx = books.db.transaction()?;
+            let mut before: Option<Head> = None;
+            while let Some(row) = rows.next()? {
+                let entry = entry_of(row)?;
+                if entry.seq > last {
+                    break;
+                }
+                let event = entry
+                    .check(before.as_ref())
+                    .map_err(|fault| LedgerError::Entry { entry: entry.seq, fault })?;
+                put(&tx, &entry, &event)?;
+                before = Some(entry.head());
+            }
+            tx.commit()?;
+            Ok(books)
+        };
+        work().map_err(|e| e.at(&self.path))
     }
 
     /// Journal mode, synchronous (2: FULL) and foreign keys, as SQLite tells them.

@@ -86,6 +86,10 @@ pub fn follow(db: &Connection, entry: &Entry, event: &Event) -> Result<(), Ledge
             run(db, "put_hand_sort", row)?;
         }
         Event::LoadClosed(e) => closed(db, entry, e)?,
+        Event::SheetIssued(e) => {
+            let row = params![e.sha256, e.load, kept(e.bytes)?, kept(e.as_of)?, e.head, seq];
+            run(db, "insert_sheet", row)?;
+        }
         Event::OutlinesChanged(e) => outlines_changed(db, seq, e)?,
         Event::ObjectTagged(e) => tagged(db, seq, e)?,
         Event::EditTakenBack(e) => again(db, seq, e, Way::Back)?,

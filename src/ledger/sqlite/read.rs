@@ -182,6 +182,14 @@ impl Facts for Known<'_> {
         is_there(self.0, "is_tray", [kept(entry)?])
     }
 
+    fn sheet(&self, sha256: &str) -> Result<Option<u64>, LedgerError> {
+        one(self.0, "sheet", [sha256], |r| number(r, 0))
+    }
+
+    fn hash_of(&self, entry: u64) -> Result<Option<String>, LedgerError> {
+        one(self.0, "hash_of", [kept(entry)?], |r| r.get(0))
+    }
+
     fn is_hand_sorted(&self, variety: &str, tray: &str) -> Result<bool, LedgerError> {
         is_there(self.0, "is_hand_sorted", [variety, tray])
     }
@@ -389,6 +397,18 @@ impl Books {
             Ok(record)
         };
         read().map_err(|e| e.at(&self.path))
+    }
+
+    /// Who said an entry, when and why.
+    pub fn stamp(&self, entry: u64) -> Result<Stamp, LedgerError> {
+        stamp(self.db(), entry).map_err(|e| e.at(&self.path))
+    }
+
+    /// The last entry that bears on a load's figures.
+    pub fn last_bearing_on(&self, load: &str) -> Result<Option<u64>, LedgerError> {
+        one(self.db(), "last_bearing_on", [load], |r| number_if(r, 0))
+            .map(Option::flatten)
+            .map_err(|e| e.at(&self.path))
     }
 
     /// A tray by its entry, with all that is known of its objects; none when there is none.

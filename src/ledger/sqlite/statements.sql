@@ -7,6 +7,15 @@ VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
 SELECT seq, form, at, who, why, kind, body, previous, hash FROM entry WHERE seq > ?1 ORDER BY seq
 -- name: entry
 SELECT seq, form, at, who, why, kind, body, previous, hash FROM entry WHERE seq = ?1
+-- name: insert_sheet
+INSERT INTO sheet (sha256, load, bytes, as_of, head, entry) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+-- name: sheet
+SELECT entry FROM sheet WHERE sha256 = ?1
+-- name: hash_of
+SELECT hash FROM entry WHERE seq = ?1
+-- name: last_bearing_on
+SELECT max(seq) FROM entry WHERE kind <> 'sheet-issued'
+    AND (kind IN ('mass-fitted', 'hand-sorted') OR json_extract(body, '$.load') = ?1)
 -- name: stamp
 SELECT seq, at, who, why FROM entry WHERE seq = ?1
 

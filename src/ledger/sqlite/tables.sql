@@ -351,3 +351,11 @@ CREATE TABLE taught_tray (
     tray INTEGER NOT NULL REFERENCES tray (entry),
     PRIMARY KEY (entry, tray)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE sheet (
+    sha256 TEXT PRIMARY KEY,
+    load TEXT NOT NULL REFERENCES load (name),
+    bytes INTEGER NOT NULL,
+    as_of INTEGER NOT NULL REFERENCES entry (seq),
+    head TEXT NOT NULL,
+    entry INTEGER NOT NULL REFERENCES entry (seq)
+) STRICT, WITHOUT ROWID;
