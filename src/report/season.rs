@@ -3,17 +3,12 @@
 use std::fmt::Write as _;
 
 use super::season_plots::Drawn;
+use super::streams::share;
 use super::text::{DISCLAIMER, percent, plural};
 use super::{Error, escape};
 use crate::season::{By, Group, REJECTS, Season};
-use crate::streams::Estimate;
 
 const CSS: &str = include_str!("../assets/page.css");
-
-fn share(e: &Estimate) -> String {
-    let p = |v: f64| percent(v, e.estimate);
-    format!("{} % ({} to {})", p(e.estimate), p(e.interval.low), p(e.interval.high))
-}
 
 fn word(by: By) -> &'static str {
     match by {

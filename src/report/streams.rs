@@ -10,7 +10,8 @@ use crate::streams::{Comparison, Consistency, Estimate, Streams};
 
 const CSS: &str = include_str!("../assets/page.css");
 
-fn share(e: &Estimate) -> String {
+/// `7.7 % (5.9 to 9.9)`; near none and near all with one more decimal.
+pub(super) fn share(e: &Estimate) -> String {
     let like = e.estimate.min(1.0 - e.estimate).max(0.0);
     let p = |v: f64| percent(v, like.max(0.001));
     format!("{} % ({} to {})", p(e.estimate), p(e.interval.low), p(e.interval.high))
