@@ -47,28 +47,50 @@ impl Floor {
 }
 
 impl Floor {
-    /// The five values along row `y` of a work picture `width` pixels wide.
-    pub fn row(&self, y: usize, width: usize, out: &mut [Vec<f32>; 5]) {
+    /// Where the columns of a work picture `width` pixels wide lie among the cells' middles: the
+    /// cell before, and how far on towards the next.
+    pub fn across(&self, width: usize) -> Vec<(u32, f32)> {
+        let last = (self.planes[0].width - 1) as f32;
+        let c = self.cell as f32;
+        let place = |x: usize| {
+            let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, last);
+            let x0 = fx as u32;
+            (x0, fx - x0 as f32)
+        };
+        (0..width).map(place).collect()
+    }
+
+    /// The five values along row `y` of a work picture, at the places `across`, which rise.
+    pub fn row(&self, y: usize, across: &[(u32, f32)], out: &mut [Vec<f32>; 5]) {
         let (gw, gh) = (self.planes[0].width, self.planes[0].height);
+        let Some((&(first, _), &(last, _))) = across.first().zip(across.last()) else {
+            out.iter_mut().for_each(Vec::clear);
+            return;
+        };
         let c = self.cell as f32;
         let fy = ((y as f32 + 0.5) / c - 0.5).clamp(0.0, (gh - 1) as f32);
         let y0 = fy as usize;
         let y1 = (y0 + 1).min(gh - 1);
         let ty = fy - y0 as f32;
-        let mut line = vec![0.0f32; gw];
+        let first = first as usize;
+        let cells = first..(last as usize + 2).min(gw);
+        let mut line = Vec::with_capacity(cells.len() + 1);
         for (plane, out) in self.planes.iter().zip(out) {
             let (top, low) = (&plane.data[y0 * gw..][..gw], &plane.data[y1 * gw..][..gw]);
-            for ((l, t), b) in line.iter_mut().zip(top).zip(low) {
-                *l = t * (1.0 - ty) + b * ty;
-            }
-            out.resize(width, 0.0);
-            for (x, o) in out.iter_mut().enumerate() {
-                let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, (gw - 1) as f32);
-                let x0 = fx as usize;
-                let x1 = (x0 + 1).min(gw - 1);
-                let tx = fx - x0 as f32;
-                *o = line[x0] * (1.0 - tx) + line[x1] * tx;
-            }
+            line.clear();
+            line.extend(
+                top[cells.clone()]
+                    .iter()
+                    .zip(&low[cells.clone()])
+                    .map(|(t, b)| t * (1.0 - ty) + b * ty),
+            );
+            // Beyond the last cell's middle it goes on as it is there.
+            line.extend(line.last().copied());
+            out.clear();
+            out.extend(across.iter().map(|&(x0, tx)| {
+                let x0 = x0 as usize - first;
+                line[x0] * (1.0 - tx) + line[x0 + 1] * tx
+            }));
         }
     }
 
