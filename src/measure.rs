@@ -212,6 +212,40 @@ impl Sums {
     }
 }
 
+impl Sums {
+    /// Adds the pixels `start..end` of row `y`. Every sum is a whole number that an f64 holds
+    /// exactly, so that runs add up to what single pixels would.
+    fn add_run(&mut self, y: usize, start: usize, end: usize) {
+        let (first, past, fy) = (start as f64, end as f64, y as f64);
+        let n = past - first;
+        let sum = n * (first + past - 1.0) / 2.0;
+        // Squares of 0 to m - 1 add up to (m - 1) m (2 m - 1) / 6.
+        let squares = |m: f64| (m - 1.0) * m * (2.0 * m - 1.0) / 6.0;
+        self.n += (end - start) as u32;
+        let moments = [sum, n * fy, squares(past) - squares(first), sum * fy, n * fy * fy];
+        self.moments.iter_mut().zip(moments).for_each(|(s, v)| *s += v);
+        let (y, last) = (y as u32, end as u32 - 1);
+        match self.extents.last_mut() {
+            Some(e) if e.0 == y => e.2 = last,
+            _ => self.extents.push((y, start as u32, last)),
+        }
+    }
+
+    /// Adds the colour of an inner pixel.
+    #[inline]
+    fn add_colour(&mut self, lab: [f32; 3]) {
+        self.inner += 1;
+        for c in 0..3 {
+            self.lab[c] += f64::from(lab[c]);
+            self.lab2[c] += f64::from(lab[c] * lab[c]);
+        }
+        let (green, red, brown) = tint(lab);
+        self.green += u32::from(green);
+        self.red += u32::from(red);
+        self.brown += u32::from(brown);
+    }
+}
+
 /// Rows of one strip: fixed, so that sums do not depend on the number of threads.
 const STRIP: usize = 128;
 /// Pixels nearer to the outline than this share in their neighbours' colour and are left out.
@@ -241,80 +275,48 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
     let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
     let tone = light.tone;
     let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
+    let lab_of = colour::fast_lab();
     let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
         .into_par_iter()
         .map(|strip| {
             let mut sums = vec![Sums::default(); labels.count + 1];
             for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
                 let row = &labels.labels[y * w..(y + 1) * w];
-                let above = (y > 0).then(|| &labels.labels[(y - 1) * w..y * w]);
-                let up = (y >= margin).then(|| &labels.labels[(y - margin) * w..]);
-                let down = (y + margin < h).then(|| &labels.labels[(y + margin) * w..]);
+                let above = if y > 0 { &labels.labels[(y - 1) * w..y * w] } else { &[] };
+                let up = if y >= margin { &labels.labels[(y - margin) * w..][..w] } else { &[] };
+                let down =
+                    if y + margin < h { &labels.labels[(y + margin) * w..][..w] } else { &[] };
                 let (left, right) = (light.at(0.0, y as f64), light.at(w as f64, y as f64));
-                let at = |r: Option<&[u16]>, x: usize| r.map_or(0, |r| r[x]);
-                for x in 0..w {
-                    let k = row[x];
-                    // Label changes towards the left, above and both upper diagonals.
-                    let pairs = [
-                        if x > 0 { row[x - 1] } else { 0 },
-                        at(above, x),
-                        if x > 0 { at(above, x - 1) } else { 0 },
-                        if x + 1 < w { at(above, x + 1) } else { 0 },
-                    ];
-                    if k == 0 && pairs == [0; 4] {
-                        continue;
-                    }
-                    for (d, other) in pairs.into_iter().enumerate() {
-                        if other != k {
-                            for (own, next) in [(k, other), (other, k)] {
-                                if own != 0 {
-                                    let s = &mut sums[own as usize];
-                                    s.cuts[d] += 1;
-                                    s.contacts += u32::from(d < 2 && next != 0);
-                                }
-                            }
-                        }
-                    }
+                let mut end = 0;
+                for run in row.chunk_by(|a, b| a == b) {
+                    let (start, k) = (end, run[0]);
+                    end += run.len();
+                    meet(&mut sums, k, if start > 0 { row[start - 1] } else { 0 }, 0);
+                    above_run(&mut sums, k, above, start, end, w);
                     if k == 0 {
                         continue;
                     }
                     let s = &mut sums[k as usize];
-                    let (fx, fy) = (x as f64, y as f64);
-                    s.n += 1;
-                    s.moments[0] += fx;
-                    s.moments[1] += fy;
-                    s.moments[2] += fx * fx;
-                    s.moments[3] += fx * fy;
-                    s.moments[4] += fy * fy;
-                    s.edge |= x == 0 || y == 0 || x + 1 == w || y + 1 == h;
-                    match s.extents.last_mut() {
-                        Some(e) if e.0 == y as u32 => e.2 = x as u32,
-                        _ => s.extents.push((y as u32, x as u32, x as u32)),
-                    }
-                    let inner = x >= margin
-                        && x + margin < w
-                        && row[x - margin] == k
-                        && row[x + margin] == k
-                        && at(up, x) == k
-                        && at(down, x) == k;
-                    if !inner {
+                    s.add_run(y, start, end);
+                    s.edge |= start == 0 || y == 0 || end == w || y + 1 == h;
+                    if up.is_empty() || down.is_empty() {
                         continue;
                     }
-                    let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
-                    let t = x as f64 / w as f64;
-                    let rgb = tone.apply(std::array::from_fn(|c| {
-                        table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
-                    }));
-                    let lab = colour::fast_lab(rgb);
-                    s.inner += 1;
-                    for c in 0..3 {
-                        s.lab[c] += f64::from(lab[c]);
-                        s.lab2[c] += f64::from(lab[c] * lab[c]);
+                    for x in start.max(margin)..end.min(w.saturating_sub(margin)) {
+                        let inner = row[x - margin] == k
+                            && row[x + margin] == k
+                            && up[x] == k
+                            && down[x] == k;
+                        if !inner {
+                            continue;
+                        }
+                        let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
+                        let t = x as f64 / w as f64;
+                        let rgb = tone.apply(std::array::from_fn(|c| {
+                            table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
+                        }));
+                        s.add_colour(lab_of.of(rgb));
                     }
-                    let (green, red, brown) = tint(lab);
-                    s.green += u32::from(green);
-                    s.red += u32::from(red);
-                    s.brown += u32::from(brown);
                 }
             }
             sums
@@ -325,6 +327,47 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
         total.iter_mut().zip(part).for_each(|(t, p)| t.add(p));
     }
     total
+}
+
+/// A pixel of one label lies beside one of another, in direction `d` of [`Sums::cuts`].
+#[inline]
+fn meet(sums: &mut [Sums], k: u16, other: u16, d: usize) {
+    if k == other {
+        return;
+    }
+    for (own, next) in [(k, other), (other, k)] {
+        if own != 0 {
+            let s = &mut sums[own as usize];
+            s.cuts[d] += 1;
+            s.contacts += u32::from(d < 2 && next != 0);
+        }
+    }
+}
+
+/// Where a run of label `k` meets other labels in the row above it: straight and along both
+/// diagonals. Outside the picture there is background.
+fn above_run(sums: &mut [Sums], k: u16, above: &[u16], start: usize, end: usize, w: usize) {
+    const STEP: usize = 32;
+    let at = |x: usize| above.get(x).copied().unwrap_or(0);
+    let mut x = start;
+    while x < end {
+        let to = (x + STEP).min(end);
+        // Nearly everywhere the row above is the same.
+        let around = above.get(x.wrapping_sub(1)..=to);
+        if around.is_none_or(|a| a.iter().fold(0, |d, v| d | (v ^ k)) != 0) {
+            for x in x..to {
+                let others = [
+                    at(x),
+                    if x > 0 { at(x - 1) } else { 0 },
+                    if x + 1 < w { at(x + 1) } else { 0 },
+                ];
+                for (d, other) in (1..).zip(others) {
+                    meet(sums, k, other, d);
+                }
+            }
+        }
+        x = to;
+    }
 }
 
 /// Green, red, brown, by tangents instead of angles.

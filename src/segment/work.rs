@@ -37,7 +37,12 @@ const LOG_FLOOR: f32 = 0.006;
 /// L*, a*, b*, ln(R/G) and ln(B/G) of white-balanced linear light.
 #[inline]
 pub fn values(rgb: [f32; 3]) -> [f32; 5] {
-    let [l, a, b] = colour::fast_lab(rgb);
+    values_by(colour::fast_lab(), rgb)
+}
+
+#[inline(always)]
+fn values_by(lab: colour::FastLab, rgb: [f32; 3]) -> [f32; 5] {
+    let [l, a, b] = lab.of(rgb);
     let green = (rgb[1] + LOG_FLOOR).ln();
     [l, a, b, (rgb[0] + LOG_FLOOR).ln() - green, (rgb[2] + LOG_FLOOR).ln() - green]
 }
@@ -74,6 +79,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
     let [l, a, b, rg, bg] = &mut planes;
     let tone = light.tone;
+    let lab = colour::fast_lab();
     let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
     l.par_chunks_mut(width)
         .zip(a.par_chunks_mut(width))
@@ -104,7 +110,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
                 let rgb = tone.apply(std::array::from_fn(|c| {
                     sum[c] * n / (left[c] + (right[c] - left[c]) * t) as f32
                 }));
-                [l[x], a[x], b[x], rg[x], bg[x]] = values(rgb);
+                [l[x], a[x], b[x], rg[x], bg[x]] = values_by(lab, rgb);
             }
         });
     let [l, a, b, rg, bg] = planes.map(|data| Plane { width, height, data });
