@@ -5,6 +5,8 @@
 //! object's edge does not). Its colour is smoothed, shade held back, and carried under the
 //! objects from around them.
 
+use rayon::prelude::*;
+
 use super::work::Work;
 use super::{Plane, beside};
 
@@ -124,53 +126,44 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
     let (w, h) = (work.width(), work.height());
     let (gw, gh) = (w.div_ceil(cell), h.div_ceil(cell));
     let sources = [&work.l, &work.a, &work.b, &work.rg, &work.bg];
-    let mut grid: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; gw * gh]);
-    let mut usable = vec![false; gw * gh];
-    for gy in 0..gh {
-        for gx in 0..gw {
-            let mut sum = [0.0f32; 5];
-            let mut n = 0usize;
-            for y in gy * cell..((gy + 1) * cell).min(h) {
-                for x in gx * cell..((gx + 1) * cell).min(w) {
-                    if allowed[y * w + x] {
-                        n += 1;
-                        for (s, p) in sum.iter_mut().zip(sources) {
-                            *s += p.data[y * w + x];
-                        }
+    let cell_mean = |gx: usize, gy: usize| -> Option<[f32; 5]> {
+        let mut sum = [0.0f32; 5];
+        let mut n = 0usize;
+        for y in gy * cell..((gy + 1) * cell).min(h) {
+            for x in gx * cell..((gx + 1) * cell).min(w) {
+                if allowed[y * w + x] {
+                    n += 1;
+                    for (s, p) in sum.iter_mut().zip(sources) {
+                        *s += p.data[y * w + x];
                     }
                 }
             }
-            if n * 2 >= cell * cell {
-                usable[gy * gw + gx] = true;
-                for (g, s) in grid.iter_mut().zip(sum) {
-                    g[gy * gw + gx] = s / n as f32;
-                }
-            }
         }
-    }
+        (n * 2 >= cell * cell).then(|| sum.map(|s| s / n as f32))
+    };
+    let means: Vec<Option<[f32; 5]>> =
+        (0..gw * gh).into_par_iter().with_min_len(gw).map(|i| cell_mean(i % gw, i / gw)).collect();
+    let usable: Vec<bool> = means.iter().map(Option::is_some).collect();
+    let grid: [Vec<f32>; 5] =
+        std::array::from_fn(|c| means.iter().map(|m| m.map_or(0.0, |m| m[c])).collect());
     let mut bare = largest_smooth_region(&grid, &usable, gw, settings);
     erode(&mut bare, gw);
     let sigma = (settings.smoothing_mm * work.px_per_mm / cell as f64) as f32;
-    let mut smooth = carry(&grid[0], &bare, gw, sigma);
+    let lightness = [grid[0].as_slice()];
+    let [mut smooth] = carry(lightness, &bare, gw, sigma);
+    let lit = |smooth: &[f32], below: f32| -> Vec<bool> {
+        bare.iter()
+            .zip(grid[0].iter().zip(smooth))
+            .map(|(b, (v, s))| *b && *v > s - below * s.max(10.0))
+            .collect()
+    };
     // Shade lies below its surroundings: leave out what is clearly darker and smooth again.
     for _ in 0..2 {
-        let lit: Vec<bool> = bare
-            .iter()
-            .zip(grid[0].iter().zip(&smooth))
-            .map(|(b, (v, s))| *b && *v > s - 0.04 * s.max(10.0))
-            .collect();
-        smooth = carry(&grid[0], &lit, gw, sigma);
+        [smooth] = carry(lightness, &lit(&smooth, 0.04), gw, sigma);
     }
-    let lit: Vec<bool> = bare
-        .iter()
-        .zip(grid[0].iter().zip(&smooth))
-        .map(|(b, (v, s))| *b && *v > s - 0.08 * s.max(10.0))
-        .collect();
-    let planes = std::array::from_fn(|i| {
-        let data =
-            if i == 0 { std::mem::take(&mut smooth) } else { carry(&grid[i], &lit, gw, sigma) };
-        Plane { width: gw, height: gh, data }
-    });
+    let lit = lit(&smooth, 0.08);
+    let [a, b, rg, bg] = carry(std::array::from_fn(|i| grid[i + 1].as_slice()), &lit, gw, sigma);
+    let planes = [smooth, a, b, rg, bg].map(|data| Plane { width: gw, height: gh, data });
     Floor { cell, planes, bare }
 }
 
@@ -223,34 +216,52 @@ fn erode(mask: &mut [bool], width: usize) {
 }
 
 /// Normalised smoothing of the marked cells, carried into the others: a sum over several widths,
-/// the narrowest that has support winning.
-fn carry(values: &[f32], marked: &[bool], width: usize, sigma: f32) -> Vec<f32> {
-    let height = values.len() / width;
-    let mean = {
+/// the narrowest that has support winning. All planes at once, since they share the marks.
+fn carry<const N: usize>(
+    planes: [&[f32]; N],
+    marked: &[bool],
+    width: usize,
+    sigma: f32,
+) -> [Vec<f32>; N] {
+    const SCALES: [f32; 3] = [6.0, 2.5, 1.0];
+    let height = marked.len() / width;
+    let means = planes.map(|values| {
         let (s, n) = values
             .iter()
             .zip(marked)
             .filter(|(_, m)| **m)
             .fold((0.0f64, 0usize), |(s, n), (v, _)| (s + f64::from(*v), n + 1));
         (s / n.max(1) as f64) as f32
-    };
-    let mut out = vec![mean; values.len()];
-    for scale in [6.0, 2.5, 1.0] {
-        let radius = ((sigma * scale).round() as usize).max(1);
-        let mut weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
-        let mut sum: Vec<f32> = values.iter().zip(&weight).map(|(v, w)| (v - mean) * w).collect();
-        for _ in 0..3 {
-            box_blur(&mut weight, width, height, radius.div_ceil(2));
-            box_blur(&mut sum, width, height, radius.div_ceil(2));
-        }
-        for i in 0..out.len() {
-            let trust = (weight[i] * 12.0).min(1.0);
-            if weight[i] > 1e-6 {
-                out[i] += trust * (mean + sum[i] / weight[i] - out[i]);
+    });
+    let weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
+    // For every width the blurred marks, then the blurred planes.
+    let blurred: Vec<Vec<f32>> = (0..SCALES.len() * (N + 1))
+        .into_par_iter()
+        .map(|k| {
+            let radius = ((sigma * SCALES[k / (N + 1)]).round() as usize).max(1);
+            let mut data = match (k % (N + 1)).checked_sub(1) {
+                None => weight.clone(),
+                Some(i) => planes[i].iter().zip(&weight).map(|(v, w)| (v - means[i]) * w).collect(),
+            };
+            for _ in 0..3 {
+                box_blur(&mut data, width, height, radius.div_ceil(2));
+            }
+            data
+        })
+        .collect();
+    std::array::from_fn(|i| {
+        let mut out = vec![means[i]; marked.len()];
+        for of_scale in blurred.chunks_exact(N + 1) {
+            let (weight, sum) = (&of_scale[0], &of_scale[i + 1]);
+            for ((o, w), s) in out.iter_mut().zip(weight).zip(sum) {
+                let trust = (w * 12.0).min(1.0);
+                if *w > 1e-6 {
+                    *o += trust * (means[i] + s / w - *o);
+                }
             }
         }
-    }
-    out
+        out
+    })
 }
 
 /// Box mean of the given radius in place; windows are cut at the border. Sums are kept in whole
@@ -306,8 +317,11 @@ fn box_blur_with(data: &mut [f32], width: usize, height: usize, radius: usize) {
     }
     let mut prefix = vec![0i32; width + 1];
     for row in data.chunks_exact_mut(width) {
-        for (x, v) in row.iter().enumerate() {
-            prefix[x + 1] = prefix[x].wrapping_add((v * ONE) as i32);
+        to_fixed(row, &mut line);
+        let mut sum = 0i32;
+        for (p, v) in prefix[1..].iter_mut().zip(&line) {
+            sum = sum.wrapping_add(*v);
+            *p = sum;
         }
         let mean = |x: usize| {
             let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));

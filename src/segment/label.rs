@@ -1,5 +1,7 @@
 //! Outlines at full resolution.
 
+use rayon::prelude::*;
+
 use super::LabelMap;
 use super::evidence::Evidence;
 use super::split::Region;
@@ -15,7 +17,6 @@ pub fn paint(
     size: [usize; 2],
     threshold: f32,
 ) -> LabelMap {
-    use rayon::prelude::*;
     let (w, h) = (work.width(), work.height());
     let mut coarse = vec![0u16; w * h];
     for (k, region) in regions.iter().enumerate() {
@@ -71,33 +72,46 @@ fn grow(labels: &[u16], width: usize) -> Vec<u16> {
         }
     };
     let mut out = labels.to_vec();
-    for y in 0..height {
-        for x in 0..width {
-            let i = y * width + x;
-            if labels[i] == 0 {
-                let (x, y) = (x as isize, y as isize);
-                const AROUND: [(isize, isize); 8] =
-                    [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)];
-                out[i] =
-                    AROUND.iter().map(|(dx, dy)| at(x + dx, y + dy)).find(|k| *k != 0).unwrap_or(0);
-            }
+    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, l) in row.iter_mut().enumerate().filter(|(_, l)| **l == 0) {
+            let (x, y) = (x as isize, y as isize);
+            const AROUND: [(isize, isize); 8] =
+                [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)];
+            *l = AROUND.iter().map(|(dx, dy)| at(x + dx, y + dy)).find(|k| *k != 0).unwrap_or(0);
         }
-    }
+    });
     out
 }
 
 /// Numbers labels 1, 2, … in raster order of first appearance; returns how many there are.
 pub fn renumber(labels: &mut [u16], most: usize) -> usize {
+    const PART: usize = 1 << 18;
+    let firsts: Vec<Vec<u16>> = labels
+        .par_chunks(PART)
+        .map(|part| {
+            let mut seen = vec![false; most + 1];
+            let mut order = Vec::new();
+            for run in part.chunk_by(|a, b| a == b) {
+                let l = run[0];
+                if l != 0 && !std::mem::replace(&mut seen[l as usize], true) {
+                    order.push(l);
+                }
+            }
+            order
+        })
+        .collect();
     let mut name = vec![0u16; most + 1];
     let mut count = 0u16;
-    for l in labels.iter_mut() {
-        if *l != 0 {
-            if name[*l as usize] == 0 {
-                count += 1;
-                name[*l as usize] = count;
-            }
-            *l = name[*l as usize];
+    for l in firsts.into_iter().flatten() {
+        if name[l as usize] == 0 {
+            count += 1;
+            name[l as usize] = count;
         }
     }
+    labels.par_chunks_mut(PART).for_each(|part| {
+        for l in part.iter_mut().filter(|l| **l != 0) {
+            *l = name[*l as usize];
+        }
+    });
     count as usize
 }
