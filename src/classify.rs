@@ -65,6 +65,11 @@ impl Fruit {
             Fruit::White => "white",
         }
     }
+
+    /// The fruit of a name in tables and files; none when it is none's.
+    pub fn named(name: &str) -> Option<Fruit> {
+        Fruit::ALL.into_iter().find(|f| f.name() == name)
+    }
 }
 
 /// One object, measured and judged.

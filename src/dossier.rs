@@ -5,16 +5,20 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use crate::classify::Class;
+use crate::classify::{Class, Fruit};
 use crate::ledger::event::{Delivery, FreeJuice, PlannedTray, SamplingPoint, Wetness, Word as _};
-use crate::ledger::record::{LoadRecord, LotRecord, RefusedRecord, ReplacedRecord, Stamp};
+use crate::ledger::record::{
+    LoadRecord, LookRecord, LotRecord, RefusedRecord, ReplacedRecord, Stamp,
+};
 use crate::ledger::{Ledger, LedgerError, canonical};
 use crate::load::{
     Audit, Basis, CoarseDebris, Correction, Drawn, Item, JoinedShare, Lot, LotFigures, LotSettings,
     REJECTS, Review, Scope, Seen, Share, Target, Tray, Validation, assess_lot, correct,
     join_coarse, share_of, validate, with_validation,
 };
+use crate::sorter::{SortLot, SortObject};
 use crate::stats::{Interval, Level};
+use crate::streams::{Stream, StreamLot};
 use crate::terms::{self, Counted, Decimal, Measured, TermsVerdict};
 
 /// The lot whose figures the terms are applied to.
@@ -317,6 +321,63 @@ pub fn lots_of(ledger: &Ledger, load: &str) -> Result<Vec<Lot>, LedgerError> {
     let record = ledger.load(load)?;
     let beside = beside(ledger, &record)?;
     Ok(record.lots.iter().map(|lot| statistics(&record, lot, &beside)).collect())
+}
+
+/// The lots of a load that are named as streams, in their order, with their fruit's skin colour.
+///
+/// # Errors
+/// As [`lots_of`].
+pub fn streams_of(ledger: &Ledger, load: &str) -> Result<Vec<StreamLot>, LedgerError> {
+    let record = ledger.load(load)?;
+    let beside = beside(ledger, &record)?;
+    let named = record.lots.iter().filter(|lot| !lot.trays.is_empty());
+    let named = named.filter_map(|lot| Some((Stream::named(&lot.lot)?, lot)));
+    Ok(named
+        .map(|(stream, lot)| StreamLot {
+            stream,
+            lot: statistics(&record, lot, &beside),
+            fruits: lot.trays.iter().map(|t| Fruit::named(&t.fruit)).collect(),
+        })
+        .collect())
+}
+
+/// A lot's objects as a sorter's rule sees them; none when the load has no trays of such a lot. What
+/// a person said an object is counts as what it truly is.
+///
+/// # Errors
+/// As [`lots_of`].
+pub fn sort_lot(ledger: &Ledger, load: &str, lot: &str) -> Result<Option<SortLot>, LedgerError> {
+    let record = ledger.load(load)?;
+    let beside = beside(ledger, &record)?;
+    let Some(kept) = record.lots.iter().find(|l| l.lot == lot && !l.trays.is_empty()) else {
+        return Ok(None);
+    };
+    let looks: BTreeMap<(u32, u32), LookRecord> =
+        ledger.looks(load, lot)?.into_iter().map(|l| ((l.tray, l.object), l)).collect();
+    let mut found = SortLot::default();
+    let statistics = statistics(&record, kept, &beside);
+    for (tray, taken) in kept.trays.iter().zip(&statistics.trays) {
+        let objects = tray.objects.iter().zip(&taken.objects).map(|(o, item)| {
+            let look = looks.get(&(tray.tray, o.object));
+            let of = |value: fn(&LookRecord) -> f64| look.map_or(f64::NAN, value);
+            let said = item.class.filter(|_| o.corrected.is_some());
+            SortObject {
+                tray: 0,
+                object: o.object,
+                item: *item,
+                truth: said.map_or(item.probabilities, |c| {
+                    std::array::from_fn(|k| f64::from(u8::from(k == c.index())))
+                }),
+                wrinkle: of(|l| l.wrinkle),
+                lightness: of(|l| l.lightness),
+                a: of(|l| l.a),
+                b: of(|l| l.b),
+                green_share: of(|l| l.green_share),
+            }
+        });
+        found.add(&taken.name, objects);
+    }
+    Ok(Some(found))
 }
 
 /// A lot as the statistics take it.
@@ -738,6 +799,50 @@ mod tests {
         let learned = design_effect(&ledger).unwrap().unwrap();
         assert_eq!(learned.loads, 3);
         close(learned.design_effect, 1.936785921, 5e-10, "mean of three like loads");
+    }
+
+    /// The ledger's skin colour reaches the streams, and its measures the sorter's rule.
+    #[test]
+    fn streams_and_a_sorters_objects_come_out_of_the_ledger() {
+        use crate::sorter::{Limit, Rule, apply};
+        use crate::streams::{StreamSettings, balance};
+
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open_or_begin(&dir.path().join("l.sqlite")).unwrap();
+        ledger.open_load(opened("A"), Delivery::default(), None, LAB).unwrap();
+        for (lot, fruit) in [(DELIVERED, "black"), ("SORTED", "black"), ("WASTE", "white")] {
+            let tray = TrayRecorded { fruit: fruit.into(), ..tray(&ledger, "A", lot, 1, 60) };
+            ledger.record_tray(tray, LAB).unwrap();
+        }
+        let streams = streams_of(&ledger, "A").unwrap();
+        let fruits: Vec<_> = streams.iter().map(|s| (s.stream.name(), s.fruits[0])).collect();
+        let (black, white) = (Some(Fruit::Black), Some(Fruit::White));
+        // Lots by name.
+        assert_eq!(fruits, [("sorted", black), ("unsorted", black), ("waste", white)]);
+        let found = balance(&streams, &StreamSettings::default()).unwrap();
+        assert!(found.alarms[0].contains("waste (tray 1) as white fruit"), "{:?}", found.alarms);
+
+        assert_eq!(sort_lot(&ledger, "A", "ELSE").unwrap(), None);
+        let lot = sort_lot(&ledger, "A", DELIVERED).unwrap().unwrap();
+        let kept = tray(&ledger, "A", DELIVERED, 1, 60);
+        assert_eq!((lot.trays.len(), lot.objects.len()), (1, kept.objects.len()));
+        let names = crate::ledger::object::FIELD_NAMES;
+        let place = |name: &str| names.iter().position(|n| *n == name).unwrap();
+        for (limit, name, units) in [
+            (Limit::MaxWrinkle, "wrinkle_milli", 1e3),
+            (Limit::MaxLightness, "lightness_milli", 1e3),
+            (Limit::MinA, "a_milli", 1e3),
+            (Limit::MaxB, "b_milli", 1e3),
+            (Limit::MaxGreenShare, "green_ppm", 1e6),
+            (Limit::MinDiameterMm, "equivalent_diameter_um", 1e3),
+        ] {
+            for (o, k) in lot.objects.iter().zip(&kept.objects) {
+                let wanted = k.values[place(name)].unwrap() as f64 / units;
+                close(limit.value(o), wanted, 1e-12, name);
+            }
+        }
+        let small = Rule { min_diameter_mm: Some(1e3), ..Rule::default() };
+        assert_eq!(apply(&small, &lot).unwrap().picked, 60);
     }
 
     #[test]

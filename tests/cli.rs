@@ -105,6 +105,9 @@ fn every_command_explains_itself_with_an_example() {
         "ledger",
         "terms",
         "validate",
+        "streams",
+        "compare",
+        "what-if",
         "completions",
         "man",
     ] {
@@ -298,4 +301,234 @@ fn measured_patches_and_camera_height_are_used_and_reported() {
     assert_eq!(told["frame"]["camera_mm"][2], 600.0);
     let assumed = told["assumptions"].to_string();
     assert!(assumed.contains("as measured") && assumed.contains("camera height as given, 600 mm"));
+}
+
+fn samples(names: &[&str]) -> Vec<String> {
+    names.iter().map(|n| sample(&format!("{n}.jpg"))).collect()
+}
+
+fn json(cli: &Cli, wanted: i32, args: &[&str]) -> Value {
+    let output = cli.run(&[args, &["--format", "json"]].concat());
+    assert_eq!(code(&output), wanted, "{args:?}: {}", err(&output));
+    serde_json::from_str(&out(&output)).expect("one JSON document")
+}
+
+fn real(value: &Value) -> f64 {
+    value.as_f64().expect("number")
+}
+
+#[test]
+fn streams_balance_the_lots_of_a_load() {
+    let cli = Cli::new();
+    let photos = samples(&[
+        "black-unsorted-1",
+        "black-unsorted-2",
+        "black-unsorted-3",
+        "black-sorted-1",
+        "black-waste-1",
+    ]);
+    let photos: Vec<&str> = photos.iter().map(String::as_str).collect();
+    let by_slip = [&["streams"], &photos[..]].concat();
+    let output = cli.run(&[&by_slip[..], &["--out", "out", "--unsorted-kg", "10000"]].concat());
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let text = out(&output);
+    for words in ["UNSORTED: HV-0417 UNSORTED, 3 trays", "WASTE: HV-0417 WASTE, 1 tray,", "SPLIT: "]
+    {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert!(text.contains("sound fruit lost") && text.contains("no official inspection"), "{text}");
+    assert_eq!(cli.names("out"), ["composition.svg", "diameters.svg", "flow.svg", "streams.html"]);
+    let page = fs::read_to_string(cli.path("out/streams.html")).expect("page");
+    assert!(page.contains("<svg") && page.contains("What the sorter did"));
+
+    let free = json(&cli, 0, &by_slip);
+    assert_eq!(free["belong_together"], true, "{free}");
+    let split = &free["split"];
+    assert_eq!(split["consistency"]["degrees_of_freedom"], 2);
+    // The balance holds on what is printed: f = Y s + (1 - Y) w, and the definitions by name.
+    let y = real(&split["yield_by_mass"]["estimate"]);
+    let share =
+        |k: usize, c: usize| real(&free["streams"][k]["shares"][c]["reconciled"]["estimate"]);
+    for c in 0..5 {
+        assert!((share(0, c) - y * share(1, c) - (1.0 - y) * share(2, c)).abs() < 1e-6);
+        let removed = real(&split["performance"][c]["removed"]["estimate"]);
+        assert!((removed - (1.0 - y) * share(2, c) / share(0, c)).abs() < 1e-6);
+    }
+
+    // Weighed: another degree of freedom, a narrower yield, juice, kilograms and money.
+    let scale = [
+        "--unsorted-kg",
+        "10000",
+        "--sorted-kg",
+        "8950",
+        "--waste-kg",
+        "950",
+        "--price-per-tonne",
+        "1000",
+    ];
+    let weighed = json(&cli, 0, &[&by_slip[..], &scale].concat());
+    let split = &weighed["split"];
+    assert_eq!(split["consistency"]["degrees_of_freedom"], 3);
+    assert!((real(&split["juice_kg"]) - 100.0).abs() < 1e-6);
+    let width = |v: &Value| {
+        let i = &v["split"]["yield_by_mass"]["interval"];
+        real(&i["high"]) - real(&i["low"])
+    };
+    assert!(width(&weighed) < width(&free));
+    let sound = &split["performance"][0];
+    let (kg, worth) =
+        (real(&sound["removed_kg"]["estimate"]), real(&sound["removed_value"]["estimate"]));
+    assert!(kg > 0.0 && (worth - kg).abs() < 1e-6, "at 1000 a tonne a kilogram is worth 1");
+
+    // Two lots: no split without weights, the third follows with them.
+    let two = ["streams", "--unsorted", photos[0], photos[1], "--sorted", photos[3]];
+    let found = json(&cli, 0, &two);
+    assert!(
+        found["split"].is_null() && found["no_split"].as_str().is_some_and(|w| w.contains("weigh"))
+    );
+    let found =
+        json(&cli, 0, &[&two[..], &["--unsorted-kg", "1000", "--sorted-kg", "900"]].concat());
+    assert_eq!(found["streams"][2]["trays"], 0);
+    assert!((real(&found["split"]["yield_by_mass"]["estimate"]) - 0.9).abs() < 1e-9);
+    assert!(found["split"]["consistency"].is_null());
+}
+
+/// White waste with black feed: told by skin colour and by the slips' loads, each alone sufficing.
+#[test]
+fn streams_of_two_loads_are_flagged() {
+    let cli = Cli::new();
+    let names = samples(&["black-unsorted-1", "black-sorted-1", "white-unsorted-1"]);
+    let args = ["streams", "--unsorted", &names[0], "--sorted", &names[1], "--waste", &names[2]];
+    let output = cli.run(&args);
+    assert_eq!(code(&output), 1, "{}", err(&output));
+    let text = out(&output);
+    for words in [
+        "(black-unsorted-1) was read as black fruit and waste (white-unsorted-1) as white fruit",
+        "the slips name two loads, HV-0417 on unsorted",
+        "The figures of the split must not be used.",
+        "white-unsorted-1 is taken as waste, and its slip says UNSORTED",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert_eq!(json(&cli, 1, &args)["belong_together"], false);
+    // The colour alone: the user says that all of it is black fruit; the slips still tell.
+    let told = json(&cli, 1, &[&args[..], &["--fruit", "black"]].concat());
+    let alarms = told["alarms"].to_string();
+    assert!(alarms.contains("name two loads") && !alarms.contains("white fruit"), "{alarms}");
+}
+
+#[test]
+fn two_lots_are_compared_in_plain_sentences() {
+    let cli = Cli::new();
+    let names = samples(&["black-unsorted-1", "black-unsorted-2", "black-waste-1"]);
+    let args = ["compare", "--first", &names[0], &names[1], "--second", &names[2]];
+    let output = cli.run(&args);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let text = out(&output);
+    let sentence = text.lines().find(|l| l.starts_with("the waste lot has ")).expect("a sentence");
+    assert!(sentence.contains(" points ") && sentence.contains(", 95 % interval "), "{sentence}");
+    assert!(text.contains("the first lot (HV-0417 UNSORTED), by mass"), "{text}");
+    // One tray each by count: Newcombe's interval and Fisher's test; the four classes' p by Holm.
+    let single = ["compare", "--first", &names[0], "--second", &names[2], "--by", "count"];
+    let found = json(&cli, 0, &single);
+    let all = found["differences"].as_array().expect("list");
+    assert_eq!(all.len(), 5);
+    for d in all {
+        assert_eq!(d["method"], "newcombe");
+        assert!(real(&d["p_adjusted"]) >= real(&d["p"]) - 1e-15);
+        let i = &d["interval"];
+        assert!(
+            real(&i["low"]) <= real(&d["difference"]) && real(&d["difference"]) <= real(&i["high"])
+        );
+    }
+    assert!(found["cautions"].to_string().contains("one tray only"));
+}
+
+#[test]
+fn a_what_if_says_which_objects_and_what_it_is_worth() {
+    let cli = Cli::new();
+    let terms = "version = 1\nname = \"House\"\ncurrency = \"USD\"\nprice_per_tonne = \"1850\"\n\
+                 [[rule]]\nname = \"rejects\"\nof = [\"rejects\"]\nfree_percent = 2\n\
+                 deduct_per_point = \"1.5\"\n";
+    fs::write(cli.path("house.toml"), terms).expect("terms");
+    let photo = sample("black-unsorted-1.jpg");
+    let args = ["what-if", &photo, "--reject-probability", "0.6", "--min-diameter", "9"];
+    let all = [&args[..], &["--terms", "house.toml", "--out", "out"]].concat();
+    let output = cli.run(&all);
+    assert_eq!(code(&output), 0, "{}", err(&output));
+    let text = out(&output);
+    for words in [
+        "a probability of 0.6 or more of being no sound berry, or a diameter below 9 mm",
+        "  black-unsorted-1: ",
+        "IN ALL, neighbours and misses counted",
+        "<- the rule",
+        "NEIGHBOURS",
+        "MONEY for a tonne of feed",
+        "caution: Planning estimates: check them with a tray from the waste stream",
+        "caution: Lock out the machine before reaching in",
+    ] {
+        assert!(text.contains(words), "{words}: {text}");
+    }
+    assert_eq!(cli.names("out"), ["black-unsorted-1.blown-out.jpg", "trade.svg"]);
+    let svg = fs::read_to_string(cli.path("out/trade.svg")).expect("svg");
+    assert!(svg.contains("Planning estimates") && svg.contains("Lock out the machine"));
+
+    let found = json(&cli, 0, &args);
+    let list = found["picks"]["blown_out"].as_array().expect("list");
+    assert_eq!(list.len() as u64, found["picks"]["picked"].as_u64().expect("count"));
+    for o in list {
+        assert_eq!(o["tray"], "black-unsorted-1");
+        let because = o["because"].to_string();
+        let sure = real(&o["reject_probability"]) >= 0.6;
+        assert_eq!(because.contains("reject_probability"), sure, "{o}");
+        assert!(sure || because.contains("min_diameter_mm"), "{o}");
+    }
+    assert_eq!(found["turned"], "reject_probability");
+    assert!(found["cautions"].to_string().contains("Lock out the machine"));
+    assert!(found["simulated"].is_object() && found["money"].is_null());
+    // Twice the throughput brings more neighbours; Poisson alone simulates nothing.
+    let plain = json(&cli, 0, &[&args[..], &["--poisson"]].concat());
+    let dense = json(&cli, 0, &[&args[..], &["--poisson", "--throughput", "8"]].concat());
+    assert!(plain["simulated"].is_null());
+    assert!(real(&dense["co_ejected"]) > real(&plain["co_ejected"]));
+}
+
+#[test]
+fn wrong_usage_of_streams_compare_and_what_if_ends_with_2() {
+    let cli = Cli::new();
+    let (u, s) = (sample("black-unsorted-1.jpg"), sample("black-sorted-1.jpg"));
+    for args in [
+        vec!["streams"],
+        vec!["streams", &u, "--load", "HV-0417"],
+        vec!["streams", &u, "--unsorted-kg", "-1"],
+        vec!["streams", &u, "--weighing-sd", "0"],
+        vec!["compare"],
+        vec!["compare", "--first", &u],
+        vec!["compare", "--first", &u, "--second", &s, "--by", "weight"],
+        vec!["compare", "--load", "HV-0417", "--lots", "UNSORTED"],
+        vec!["what-if"],
+        vec!["what-if", &u, "--load", "HV-0417"],
+        vec!["what-if", &u, "--reject-probability", "1.5"],
+        vec!["what-if", &u, "--belt-speed", "0"],
+        vec!["what-if", &u, "--clump", "0.5"],
+        vec!["what-if", &u, &s],
+    ] {
+        let output = cli.run(&args);
+        assert_eq!(code(&output), 2, "{args:?}: {}", err(&output));
+        assert!(out(&output).is_empty() && !err(&output).is_empty(), "{args:?}");
+    }
+    // Not wrong usage, but nothing that could be: 1, in one line.
+    for (args, words) in [
+        (vec!["streams", &u], "at least two of unsorted, sorted and waste"),
+        (vec!["streams", &u, &s, "--unsorted-kg", "10", "--sorted-kg", "20"], "check the totals"),
+        (vec!["what-if", &u, "--camera-fall", "300"], "the camera must come first"),
+    ] {
+        let output = cli.run(&args);
+        assert_eq!(code(&output), 1, "{args:?}: {}", err(&output));
+        assert!(
+            err(&output).contains(words) && err(&output).trim().lines().count() == 1,
+            "{}",
+            err(&output)
+        );
+    }
 }

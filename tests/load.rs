@@ -403,3 +403,53 @@ fn contract_files_and_plans_are_checked() {
     assert_eq!(plan["seed"], 3);
     assert!(!dock.path("acinus").exists(), "no ledger is begun by a plan alone");
 }
+
+/// The ledger's lots give what the photographs give; its numbers are rounded to their units.
+#[test]
+fn streams_compare_and_what_if_come_out_of_the_ledger() {
+    let dock = Dock::new();
+    let load = "HV-0417";
+    dock.refused(1, &["streams", "--load", load], "there is no ledger");
+    dock.must(&["load", "new", load, "--grower", "Hill Vineyard", "--variety", "Blue Portugal"]);
+    let photos: Vec<String> =
+        ["black-unsorted-1", "black-unsorted-2", "black-sorted-1", "black-waste-1"]
+            .map(|n| sample(&format!("{n}.jpg")))
+            .to_vec();
+    let photos: Vec<&str> = photos.iter().map(String::as_str).collect();
+    dock.must(&[&["load", "add"], &photos[..]].concat());
+    dock.refused(1, &["streams", "--load", "HV-9"], "HV-9");
+    dock.refused(
+        1,
+        &["compare", "--load", load, "--lots", "UNSORTED,ELSE"],
+        "no trays of a lot ELSE",
+    );
+    dock.refused(1, &["what-if", "--load", load, "--lot", "ELSE"], "no trays of a lot ELSE");
+
+    let near = |a: &Value, b: &Value| {
+        let (a, b) = (a.as_f64().expect("number"), b.as_f64().expect("number"));
+        assert!((a - b).abs() < 1e-4, "{a} {b}");
+    };
+    let scale = ["--unsorted-kg", "10000", "--waste-kg", "900"];
+    let kept = dock.json(&[&["streams", "--load", load], &scale[..]].concat());
+    let seen = dock.json(&[&["streams"], &photos[..], &scale[..]].concat());
+    assert_eq!(kept["belong_together"], true, "{kept}");
+    near(&kept["split"]["yield_by_mass"]["estimate"], &seen["split"]["yield_by_mass"]["estimate"]);
+    for k in 0..5 {
+        let removed = |v: &Value| v["split"]["performance"][k]["removed"]["estimate"].clone();
+        near(&removed(&kept), &removed(&seen));
+    }
+    let text = dock.must(&["compare", "--load", load, "--lots", "UNSORTED,WASTE"]);
+    assert!(
+        text.contains("the waste lot has ") && text.contains("HV-0417 WASTE against"),
+        "{text}"
+    );
+
+    let rule = ["--reject-probability", "0.7", "--max-green", "0.5", "--poisson"];
+    let kept = dock.json(&[&["what-if", "--load", load], &rule[..]].concat());
+    let seen = dock.json(&[&["what-if"], &photos[..2], &rule[..]].concat());
+    near(&kept["sound_lost"], &seen["sound_lost"]);
+    near(&kept["rejects_removed"], &seen["rejects_removed"]);
+    assert_eq!(kept["picks"]["picked"], seen["picks"]["picked"]);
+    assert_eq!(kept["picks"]["blown_out"][0]["tray"], "tray 1");
+    assert!(kept["cautions"].to_string().contains("Lock out the machine"));
+}

@@ -135,7 +135,9 @@ pub fn photos(given: &[PathBuf]) -> Result<Vec<PathBuf>, Error> {
 fn is_photograph(path: &Path) -> bool {
     let name = path.file_name().unwrap_or_default().to_string_lossy().to_lowercase();
     let picture = [".jpg", ".jpeg", ".png", ".tif", ".tiff"].iter().any(|e| name.ends_with(e));
-    let ours = [".ids.png", ".labels.png", ".overlay.jpg"].iter().any(|e| name.ends_with(e));
+    let ours = [".ids.png", ".labels.png", ".overlay.jpg", ".blown-out.jpg"]
+        .iter()
+        .any(|e| name.ends_with(e));
     picture && !ours && !name.starts_with('.')
 }
 

@@ -2,12 +2,14 @@
 
 use std::path::PathBuf;
 
-use acinus::classify::Fruit;
+use acinus::classify::ObjectReading;
 use acinus::dossier;
 use acinus::load::{Basis, Lot, Tray, WithoutSlip, group_by_lot};
+use acinus::photo::Photo;
 use acinus::pipeline::TrayReading;
-use acinus::report::{files, json, stream_plots, streams as words};
-use acinus::sorter::{self, Machine, Rule, SortObject};
+use acinus::report::overlay::{self, OverlaySettings};
+use acinus::report::{self, files, jpeg, json, stream_plots, streams as words};
+use acinus::sorter::{self, Machine, Neighbours, Rule, SimulationSettings, SortLot, SortObject};
 use acinus::stats::Level;
 use acinus::streams::{self, Stream, StreamLot, StreamSettings, Weighed};
 
@@ -26,12 +28,25 @@ struct Read {
 }
 
 fn read(paths: &[PathBuf], common: &CommonArgs) -> Result<Read, Error> {
+    read_with(paths, common, |_, _| Ok(()))
+}
+
+/// As [`read`], and does something with each photograph while it is at hand.
+fn read_with(
+    paths: &[PathBuf],
+    common: &CommonArgs,
+    with: impl Fn(&Photo, &TrayReading) -> Result<(), report::Error> + Sync,
+) -> Result<Read, Error> {
     let photos = settings::photos(paths)?;
     let reader = settings::reader(&common.reading, common.force)?;
     let mut found = Read { trays: Vec::new(), left: 0 };
-    for result in over_photos(&photos, |path| reader.read(path).map(|(_, reading)| reading)) {
+    let work = |path: &PathBuf| {
+        reader.read(path).map(|(photo, reading)| with(&photo, &reading).map(|()| reading))
+    };
+    for result in over_photos(&photos, work) {
         match result {
             Ok(reading) => {
+                let reading = reading?;
                 let slip = reading.marks.slip.as_ref().map(|s| &s.text);
                 let tray = Tray::of_photo(&reading.name, slip, &reading.objects);
                 found.trays.push((reading, tray));
@@ -49,12 +64,6 @@ fn ending(left: usize) -> Ending {
     if left > 0 { Ending::SomeLeftOut } else { Ending::AllDone }
 }
 
-/// The one skin colour of all trays; none where they differ.
-fn one_fruit<'a>(trays: impl Iterator<Item = &'a TrayReading>) -> Option<Fruit> {
-    let all: Vec<Fruit> = trays.map(|t| t.fruit).collect();
-    all.first().copied().filter(|f| all.iter().all(|g| g == f))
-}
-
 /// Trays said to be of one lot, whatever their slips say.
 fn one_lot(name: &str, read: &Read) -> Lot {
     let slip = |t: &Tray| Some(format!("{} {}", t.load.as_ref()?, t.lot.as_ref()?));
@@ -70,22 +79,19 @@ fn by_slip(read: &Read) -> Result<Vec<StreamLot>, Error> {
     let mut lots = Vec::new();
     for lot in group_by_lot(trays, WithoutSlip::Apart) {
         let of = lot.trays.first().and_then(|t| t.lot.clone());
-        let stream = of.as_deref().and_then(stream_of).ok_or_else(|| {
+        let stream = of.as_deref().and_then(Stream::named).ok_or_else(|| {
             Error::Usage(format!(
                 "{}: its slip names none of UNSORTED, SORTED, WASTE; say which it is with \
                  --unsorted, --sorted or --waste",
                 lot.name
             ))
         })?;
-        let own = read.trays.iter().filter(|(r, _)| lot.trays.iter().any(|t| t.name == r.name));
-        let fruit = one_fruit(own.map(|(r, _)| r));
-        lots.push(StreamLot { stream, lot, fruit });
+        // Trays of one name would have been refused as one tray twice.
+        let fruit = |t: &Tray| read.trays.iter().find(|(r, _)| r.name == t.name).map(|r| r.0.fruit);
+        let fruits = lot.trays.iter().map(fruit).collect();
+        lots.push(StreamLot { stream, lot, fruits });
     }
     Ok(lots)
-}
-
-fn stream_of(name: &str) -> Option<Stream> {
-    Stream::ALL.into_iter().find(|s| s.name().eq_ignore_ascii_case(name.trim()))
 }
 
 /// Balances a load's streams.
@@ -93,15 +99,10 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
     settings::set_threads(&args.common.machine)?;
     args.out.as_deref().map_or(Ok(()), settings::make_folder)?;
     let mut left = 0;
-    let mut lots = Vec::new();
+    let mut lots: Vec<StreamLot> = Vec::new();
     if let Some(name) = &args.load {
         let ledger = load::open(&args.common.ledger)?;
-        for lot in dossier::lots_of(&ledger, name)? {
-            let of = lot.trays.first().and_then(|t| t.lot.clone()).unwrap_or_default();
-            if let Some(stream) = stream_of(&of) {
-                lots.push(StreamLot { stream, lot, fruit: None });
-            }
-        }
+        lots = dossier::streams_of(&ledger, name)?;
     } else {
         let said = [&args.unsorted, &args.sorted, &args.waste];
         if args.photos.is_empty() && said.iter().all(|s| s.is_empty()) {
@@ -120,8 +121,8 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
             }
             let read = read(paths, &args.common)?;
             left += read.left;
-            let fruit = one_fruit(read.trays.iter().map(|t| &t.0));
-            lots.push(StreamLot { stream, lot: one_lot(stream.name(), &read), fruit });
+            let fruits = read.trays.iter().map(|t| Some(t.0.fruit)).collect();
+            lots.push(StreamLot { stream, lot: one_lot(stream.name(), &read), fruits });
         }
     }
     let settings = StreamSettings {
@@ -149,6 +150,10 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
     match args.common.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
         Format::Text => print(words::streams(&found).as_bytes())?,
+    }
+    // Lots that do not belong together are refused: their split must not be used.
+    if !found.belong_together {
+        return Ok(Ending::SomeLeftOut);
     }
     Ok(ending(left))
 }
@@ -201,7 +206,9 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
 fn rule(args: &RuleArgs) -> Rule {
     let rule = Rule {
         reject_probability: args.reject_probability,
-        class_probability: [None, args.shriveled, args.underripe, args.debris],
+        shriveled_probability: args.shriveled,
+        underripe_probability: args.underripe,
+        debris_probability: args.debris,
         min_diameter_mm: args.min_diameter,
         max_wrinkle: args.max_wrinkle,
         max_lightness: args.max_lightness,
@@ -229,15 +236,21 @@ fn machine(args: &SorterArgs) -> Machine {
     }
 }
 
-/// Says what a sorter would do.
-pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
-    settings::set_threads(&args.common.machine)?;
-    args.out.as_deref().map_or(Ok(()), settings::make_folder)?;
-    let terms = match &args.terms {
-        Some(file) => Some(super::terms::check(file, &super::terms::read(file)?)?),
-        None => None,
-    };
-    let read = read(&args.photos, &args.common)?;
+/// The objects on photographs of one lot; with `--out` each photograph is written with what the rule
+/// blows out ringed.
+fn photographed(args: &WhatIfArgs, rule: &Rule) -> Result<(SortLot, usize), Error> {
+    if args.photos.is_empty() {
+        return Err(Error::Usage(
+            "give photographs of one lot, or a load in the ledger with --load".into(),
+        ));
+    }
+    let read = read_with(&args.photos, &args.common, |photo, reading| {
+        let Some(out) = &args.out else { return Ok(()) };
+        let picked = |o: &ObjectReading| rule.blows(&SortObject::from(o));
+        let picture = overlay::blown_out(&photo.rgb, reading, picked, &OverlaySettings::default())?;
+        let bytes = jpeg::encode(&picture, OverlaySettings::default().jpeg_quality)?;
+        files::write_atomically(&out.join(format!("{}.blown-out.jpg", reading.name)), &bytes)
+    })?;
     let trays = read.trays.iter().map(|(_, t)| t.clone()).collect();
     let lots = group_by_lot(trays, WithoutSlip::OneLoad);
     if lots.len() > 1 {
@@ -247,11 +260,37 @@ pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
             names.join(", ")
         )));
     }
-    let objects: Vec<SortObject> =
-        read.trays.iter().flat_map(|(r, _)| r.objects.iter().map(SortObject::from)).collect();
-    let found =
-        sorter::what_if(&rule(&args.rule), &machine(&args.sorter), &objects, terms.as_ref())
-            .map_err(|e| Error::Failed(e.to_string()))?;
+    let mut lot = SortLot::default();
+    for (reading, tray) in &read.trays {
+        lot.add(&tray.name, reading.objects.iter().map(SortObject::from));
+    }
+    Ok((lot, read.left))
+}
+
+/// Says what a sorter would do.
+pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
+    settings::set_threads(&args.common.machine)?;
+    args.out.as_deref().map_or(Ok(()), settings::make_folder)?;
+    let terms = match &args.terms {
+        Some(file) => Some(super::terms::check(file, &super::terms::read(file)?)?),
+        None => None,
+    };
+    let rule = rule(&args.rule);
+    let (lot, left) = match &args.load {
+        Some(name) => {
+            let ledger = load::open(&args.common.ledger)?;
+            let lot = dossier::sort_lot(&ledger, name, &args.lot)?;
+            let missing = || Error::Failed(format!("{name} has no trays of a lot {}", args.lot));
+            (lot.ok_or_else(missing)?, 0)
+        }
+        None => photographed(args, &rule)?,
+    };
+    let neighbours = match args.sorter.poisson {
+        true => Neighbours::Poisson,
+        false => Neighbours::Simulated(SimulationSettings::default()),
+    };
+    let found = sorter::what_if(&rule, &machine(&args.sorter), &lot, terms.as_ref(), neighbours)
+        .map_err(|e| Error::Failed(e.to_string()))?;
     if let Some(out) = &args.out {
         let svg = stream_plots::trade(&found)?;
         files::write_atomically(&out.join("trade.svg"), stream_plots::file(&svg).as_bytes())?;
@@ -260,5 +299,5 @@ pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
         Format::Json => print(&json::to_bytes(&found)?)?,
         Format::Text => print(words::what_if(&found).as_bytes())?,
     }
-    Ok(ending(read.left))
+    Ok(ending(left))
 }

@@ -114,11 +114,20 @@ pub struct CompareArgs {
 #[derive(Debug, Args)]
 #[command(after_help = "Examples:\n  \
     acinus what-if u1.jpg u2.jpg u3.jpg --reject-probability 0.5\n  \
-    acinus what-if u1.jpg --min-diameter 9 --throughput 6 --belt-speed 2.5 --terms house.toml")]
+    acinus what-if u1.jpg --min-diameter 9 --throughput 6 --belt-speed 2.5 --terms house.toml\n  \
+    acinus what-if --load HV-0417 --reject-probability 0.7 --format json")]
 pub struct WhatIfArgs {
     /// Photographs of one unsorted lot
-    #[arg(required = true, value_name = "PHOTO")]
+    #[arg(value_name = "PHOTO")]
     pub photos: Vec<PathBuf>,
+
+    /// A load in the ledger, instead of photographs
+    #[arg(long, value_name = "LOAD", conflicts_with = "photos")]
+    pub load: Option<String>,
+
+    /// Which of its lots
+    #[arg(long, value_name = "LOT", default_value = "UNSORTED", requires = "load")]
+    pub lot: String,
 
     #[command(flatten)]
     #[allow(missing_docs)]
@@ -132,7 +141,8 @@ pub struct WhatIfArgs {
     #[arg(long, value_name = "FILE")]
     pub terms: Option<PathBuf>,
 
-    /// Folder for the curve's picture; made if missing
+    /// Folder for the curve's picture and, from photographs, one picture each with what is blown
+    /// out ringed; made if missing
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
 
@@ -211,6 +221,9 @@ pub struct SorterArgs {
     /// Mean number of berries that lie together; 1: no clumps [default: 1]
     #[arg(long, value_name = "N", value_parser = number(1.0, 20.0))]
     pub clump: Option<f64>,
+    /// Count neighbours by Poisson's formula alone: quicker, and mostly too many
+    #[arg(long)]
+    pub poisson: bool,
 }
 
 /// Flags of all three.

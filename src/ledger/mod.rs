@@ -25,7 +25,7 @@ use archive::Archive;
 use chain::{Entry, EntryFault, Head};
 use clock::Clock;
 use event::{Delivery, Event, LoadClosed, LoadOpened, TermsFixed, TrayRecorded};
-use record::{HandSortRecord, LoadRecord, LoadSummary, MassFitRecord};
+use record::{HandSortRecord, LoadRecord, LoadSummary, LookRecord, MassFitRecord};
 use rules::Facts as _;
 pub use rules::Refusal;
 use serde::Serialize;
@@ -476,6 +476,15 @@ impl Ledger {
     pub fn load(&self, load: &str) -> Result<LoadRecord, LedgerError> {
         let found = self.books.load(load)?;
         found.ok_or_else(|| Refusal::UnknownLoad(load.to_owned()).into())
+    }
+
+    /// Colour and texture of a lot's objects, in order of tray and object; empty without such a
+    /// lot.
+    ///
+    /// # Errors
+    /// [`LedgerError::Sql`].
+    pub fn looks(&self, load: &str, lot: &str) -> Result<Vec<LookRecord>, LedgerError> {
+        self.books.looks(load, lot)
     }
 
     /// Mass coefficients in force for a profile when entry `at` was made ([`u64::MAX`]: now); none

@@ -164,6 +164,8 @@ pub struct TrayRecord {
     pub photo: PhotoKept,
     /// SHA-256 of its label picture.
     pub outlines: Option<String>,
+    /// Skin colour of its fruit as it was judged: `black` or `white`.
+    pub fruit: String,
     /// Profile it was judged with.
     pub profile: String,
     /// Whether the checks had refused it.
@@ -196,6 +198,25 @@ pub struct ObjectRecord {
     pub corrected: Option<u64>,
     /// For the statistics; its class is the corrected one.
     pub item: Item,
+}
+
+/// How one object looks; not a number where it was not measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LookRecord {
+    /// Its tray's number.
+    pub tray: u32,
+    /// Its number on the tray.
+    pub object: u32,
+    /// Mean lightness L*, 0 to 100.
+    pub lightness: f64,
+    /// Mean a*, green to red.
+    pub a: f64,
+    /// Mean b*, blue to yellow.
+    pub b: f64,
+    /// Share of green pixels, 0 to 1.
+    pub green_share: f64,
+    /// Wrinkle texture at berry scale, percent.
+    pub wrinkle: f64,
 }
 
 /// A draw for review.

@@ -31,6 +31,8 @@ const STRIP: Rgb<u8> = Rgb([27, 28, 32]);
 const WHITE: Srgb = [255, 255, 255];
 const PALE: Srgb = [190, 192, 200];
 /// Said on every picture, because pictures get passed on alone.
+const BLOWN_OUT: &str = "Planning estimate: check with a tray from the waste. Lock out before reaching in; maker's manual and local rules govern.";
+/// Said on every picture, because pictures get passed on alone.
 const DISCLAIMER: &str = "Estimate from a photograph; not an official inspection";
 
 /// Draws the overlay.
@@ -40,22 +42,9 @@ pub fn overlay(
     settings: &OverlaySettings,
 ) -> Result<RgbImage, Error> {
     let lettering = Lettering::new()?;
-    let width = photo.width().min(settings.max_width_px.max(1));
-    let small;
-    let body = if width == photo.width() {
-        photo
-    } else {
-        small = canvas::shrink(photo, width);
-        &small
-    };
-    let unit = width as f32 / 1000.0;
-    // Strips scale with the picture; lines and letters stay visible on small ones.
-    let line_unit = unit.max(1.2);
-    let (title_height, legend_height) = ((30.0 * unit) as u32, (42.0 * unit) as u32);
-    let mut picture = framed(body, title_height, legend_height)?;
-
-    let placing =
-        Placing { scale: width as f32 / photo.width() as f32, origin: [0.0, title_height as f32] };
+    let frame = Frame::new(photo, settings);
+    let (placing, line_unit) = (frame.placing, frame.line_unit);
+    let mut picture = framed(frame.body(), frame.title, frame.legend)?;
     let bounds = outline::bounds(&reading.labels);
     let mut layers: Vec<Layer> = reading
         .objects
@@ -74,11 +63,118 @@ pub fn overlay(
     layers.par_extend(words);
     canvas::paint(&mut picture, &layers);
 
-    let strip = Strip { lettering: &lettering, unit, width: width as f32 };
-    strip.title(&mut picture, reading, title_height as f32);
-    let legend_top = (title_height + body.height()) as f32;
-    strip.legend(&mut picture, reading, placing.scale, legend_top, legend_height as f32);
+    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width() };
+    strip.title(&mut picture, reading, frame.title as f32);
+    let legend_top = (frame.title + frame.body().height()) as f32;
+    strip.legend(&mut picture, reading, placing.scale, legend_top, frame.legend as f32);
     Ok(picture)
+}
+
+/// Draws what a sorter's rule would blow out: a ring around each object that `picked` names, a thin
+/// outline around the rest. The cautions stand on the picture.
+///
+/// # Errors
+/// [`Error`] when the letters or the picture cannot be made.
+pub fn blown_out(
+    photo: &RgbImage,
+    reading: &TrayReading,
+    picked: impl Fn(&ObjectReading) -> bool + Sync,
+    settings: &OverlaySettings,
+) -> Result<RgbImage, Error> {
+    let frame = Frame::new(photo, settings);
+    let lettering = Lettering::new()?;
+    let mut picture = framed(frame.body(), frame.title, frame.legend)?;
+    let bounds = outline::bounds(&reading.labels);
+    let (out, on): (Vec<_>, Vec<_>) = reading.objects.iter().partition(|o| picked(o));
+    let strokes = |objects: &[&ObjectReading], line, width, colour| -> Vec<Layer> {
+        objects
+            .par_iter()
+            .flat_map_iter(|o| {
+                let loops = loops_of(&reading.labels, &bounds, o.measures.object, frame.placing);
+                Stroke::new(&loops, line, width).layers(colour)
+            })
+            .collect()
+    };
+    let mut layers = strokes(&on, LineStyle::Solid, 0.6 * frame.line_unit, PALE);
+    let rings = out.par_iter().flat_map_iter(|o| {
+        let m = &o.measures;
+        let centre = frame.placing.place([m.col as f32, m.row as f32]);
+        let reach = (m.area_px as f32 / std::f32::consts::PI).sqrt() * frame.placing.scale;
+        let ring = circle(centre, [1.25 * reach + 5.0 * frame.line_unit; 2]);
+        let number = m.object.to_string();
+        let size = 10.0 * frame.line_unit;
+        let x = centre[0] - lettering.width(&number, size) / 2.0;
+        let y = centre[1] + lettering.capital_height(size) / 2.0;
+        let mask = lettering.mask(&number, size).moved(x.round() as i32, y.round() as i32);
+        let stroke = Stroke::new(&[ring], LineStyle::Solid, 2.4 * frame.line_unit);
+        let words = Layer::cased(mask, 0.8 * frame.line_unit, WHITE);
+        stroke.layers(palette::ORANGE).into_iter().chain(words)
+    });
+    layers.par_extend(rings);
+    canvas::paint(&mut picture, &layers);
+    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width() };
+    strip.title(&mut picture, reading, frame.title as f32);
+    let middle = (frame.title + frame.body().height()) as f32 + frame.legend as f32 / 2.0;
+    let words =
+        format!("ringed: blown out by the rule, {} of {}", out.len(), reading.objects.len());
+    let left = 12.0 * frame.unit;
+    let end = strip.write(&mut picture, &words, 14.0 * frame.unit, left, middle, WHITE);
+    // As large as the rest of the strip allows.
+    let natural = lettering.width(BLOWN_OUT, 14.0 * frame.unit);
+    let room = frame.width() - end - 34.0 * frame.unit;
+    let size = 14.0 * frame.unit * (room / natural).clamp(0.3, 1.0);
+    strip.write(&mut picture, BLOWN_OUT, size, end + 22.0 * frame.unit, middle, PALE);
+    Ok(picture)
+}
+
+/// A photograph shrunk to its place between two strips.
+struct Frame<'a> {
+    photo: &'a RgbImage,
+    small: Option<RgbImage>,
+    unit: f32,
+    /// Strips scale with the picture; lines and letters stay visible on small ones.
+    line_unit: f32,
+    title: u32,
+    legend: u32,
+    placing: Placing,
+}
+
+impl Frame<'_> {
+    fn new<'a>(photo: &'a RgbImage, settings: &OverlaySettings) -> Frame<'a> {
+        let width = photo.width().min(settings.max_width_px.max(1));
+        let unit = width as f32 / 1000.0;
+        let (title, legend) = ((30.0 * unit) as u32, (42.0 * unit) as u32);
+        Frame {
+            photo,
+            small: (width != photo.width()).then(|| canvas::shrink(photo, width)),
+            unit,
+            line_unit: unit.max(1.2),
+            title,
+            legend,
+            placing: Placing {
+                scale: width as f32 / photo.width() as f32,
+                origin: [0.0, title as f32],
+            },
+        }
+    }
+
+    fn body(&self) -> &RgbImage {
+        self.small.as_ref().unwrap_or(self.photo)
+    }
+
+    fn width(&self) -> f32 {
+        self.body().width() as f32
+    }
+}
+
+/// An ellipse as a closed line.
+fn circle(centre: [f32; 2], radii: [f32; 2]) -> Loop {
+    (0..120)
+        .map(|i| {
+            let t = i as f32 / 120.0 * std::f32::consts::TAU;
+            [centre[0] + radii[0] * t.cos(), centre[1] + radii[1] * t.sin()]
+        })
+        .collect()
 }
 
 /// The photograph with room for the strips above and below.
@@ -221,12 +317,7 @@ impl Strip<'_> {
         let look = palette::look(outcome);
         let (rx, ry) = (19.0 * unit, 13.0 * unit);
         let centre = [x + rx, middle];
-        let shape: Loop = (0..120)
-            .map(|i| {
-                let t = i as f32 / 120.0 * std::f32::consts::TAU;
-                [centre[0] + rx * t.cos(), centre[1] + ry * t.sin()]
-            })
-            .collect();
+        let shape = circle(centre, [rx, ry]);
         let stroke = Stroke::new(&[shape], look.line, 1.3 * unit);
         canvas::paint(picture, &stroke.layers(look.colour));
         if look.line != LineStyle::Solid {
@@ -288,6 +379,30 @@ mod tests {
                 .filter(|&(x, y)| close(picture.get_pixel(x as u32, y as u32)))
                 .count();
             assert!(found > 20, "object {} shows {found} pixels of its colour", m.object);
+        }
+    }
+
+    /// Ring colour lies around picked objects alone.
+    #[test]
+    fn what_is_blown_out_is_ringed() {
+        let (photo, reading) = samples::tray();
+        let picked = |o: &ObjectReading| o.measures.object.is_multiple_of(2);
+        let picture = blown_out(&photo, &reading, picked, &Default::default()).expect("picture");
+        let title = (30.0 * photo.width() as f32 / 1000.0) as u32;
+        for object in &reading.objects {
+            let m = &object.measures;
+            // The ring's line lies just inside it: 1.2 px units, 2.4 wide, 0.8 of that inwards.
+            let reach = 1.25 * (f64::from(m.area_px) / std::f64::consts::PI).sqrt() + 6.0 - 2.3;
+            let ringed = (0..360).filter(|d| {
+                let (s, c) = f64::from(*d).to_radians().sin_cos();
+                let (x, y) = ((m.col + reach * c) as u32, (m.row + reach * s) as u32 + title);
+                let p =
+                    picture.get_pixel(x.min(picture.width() - 1), y.min(picture.height() - 1)).0;
+                p.iter().zip(palette::ORANGE).all(|(a, b)| a.abs_diff(b) < 60)
+            });
+            let share = ringed.count() as f64 / 360.0;
+            let wanted = m.object.is_multiple_of(2);
+            assert!((share > 0.7) == wanted, "object {} {share}", m.object);
         }
     }
 

@@ -1,14 +1,15 @@
 //! Plots of a load's streams, as SVG text.
 
+use plotters::element::DashedPathElement;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::Error;
-use super::palette::{self, Look};
+use super::palette::{self, LineStyle, Look};
 use super::plots::{Area, DrawError, FONT, INK, fail, finish, ready, rgb};
 use crate::classify::Class;
 use crate::load::Lot;
-use crate::sorter::WhatIf;
+use crate::sorter::{CAUTIONS, WhatIf, short};
 use crate::streams::{StreamLot, Streams};
 
 const WIDTH: u32 = 760;
@@ -73,93 +74,148 @@ fn legend(area: &Area, y: i32) -> Result<(), DrawError> {
     Ok(())
 }
 
+/// A filled block with the hatching that tells its class on a grey printer.
 fn block(area: &Area, corners: [(i32, i32); 2], look: Look) -> Result<(), DrawError> {
     area.draw(&Rectangle::new(corners, rgb(look.colour).filled()))?;
+    hatch(area, corners, look)?;
     area.draw(&Rectangle::new(corners, INK.mix(0.7).stroke_width(1)))
 }
 
-/// Stacked bars of the streams' shares by mass, reconciled where there is a split.
+/// Hatching of a class by its outline's style: unbroken none, dashed rising lines, dotted dots, double
+/// crossed lines.
+fn hatch(area: &Area, corners: [(i32, i32); 2], look: Look) -> Result<(), DrawError> {
+    const STEP: i32 = 8;
+    let [(x0, y0), (x1, y1)] = corners;
+    let ink = BLACK.mix(0.75);
+    let line = |rising: bool| -> Result<(), DrawError> {
+        // Lines x + y = k (or x − y = k), cut to the block.
+        let (first, last) = if rising { (x0 + y0, x1 + y1) } else { (x0 - y1, x1 - y0) };
+        for k in (first.div_euclid(STEP)..=last.div_euclid(STEP)).map(|k| k * STEP) {
+            let (a, b) = match rising {
+                true => ((k - y1).max(x0), (k - y0).min(x1)),
+                false => ((k + y0).max(x0), (k + y1).min(x1)),
+            };
+            if a >= b {
+                continue;
+            }
+            let y = |x: i32| if rising { k - x } else { x - k };
+            area.draw(&PathElement::new(vec![(a, y(a)), (b, y(b))], ink.stroke_width(1)))?;
+        }
+        Ok(())
+    };
+    match look.line {
+        LineStyle::Solid | LineStyle::DashDot => {}
+        LineStyle::Dashed => line(true)?,
+        LineStyle::Double => {
+            line(true)?;
+            line(false)?;
+        }
+        LineStyle::Dotted => {
+            for y in (y0 + 4..y1 - 2).step_by(STEP as usize) {
+                for x in (x0 + 4..x1 - 2).step_by(STEP as usize) {
+                    area.draw(&Circle::new((x, y), 2, ink.filled()))?;
+                }
+            }
+        }
+    }
+    Ok(())
+}
+
+fn percents(share: f64) -> String {
+    format!("{} %", super::text::percent(share, share))
+}
+
+/// Stacked bars of the streams' shares by mass, reconciled where there is a split; each bar's shares
+/// are written out above it, since the rare ones are too thin to see.
+///
+/// # Errors
+/// [`Error::Encode`] when it cannot be drawn.
 pub fn composition(found: &Streams) -> Result<String, Error> {
+    const ROW: i32 = 78;
     let n = found.streams.len() as i32;
-    let height = (56 * n + 96) as u32;
+    let height = (ROW * n + 84) as u32;
     draw(height, "Composition of the streams by mass", |area| {
         let (left, right) = (110, 740);
         for (i, s) in found.streams.iter().enumerate() {
-            let top = 12 + 56 * i as i32;
+            let top = 30 + ROW * i as i32;
             area.draw(&Text::new(s.stream.name(), (left - 10, top + 20), text(HPos::Right)))?;
             let mut x = f64::from(left);
+            let mut words = Vec::new();
             for (c, look) in looks().iter().enumerate() {
                 let share = s.shares[c].reconciled.map(|r| r.estimate).or(s.shares[c].raw);
-                let to = x + share.unwrap_or(0.0).clamp(0.0, 1.0) * f64::from(right - left);
+                let share = share.unwrap_or(0.0).clamp(0.0, 1.0);
+                words.push(format!("{} {}", look.name, percents(share)));
+                let to = x + share * f64::from(right - left);
                 block(area, [(x.round() as i32, top), (to.round() as i32, top + 40)], *look)?;
-                if to - x > 60.0 {
-                    let words = format!("{:.1} %", 100.0 * share.unwrap_or(0.0));
-                    let at = ((0.5 * (x + to)) as i32, top + 20);
-                    let style = (FONT, TEXT_PX)
-                        .into_font()
-                        .color(&BLACK)
-                        .pos(Pos::new(HPos::Center, VPos::Center));
-                    area.draw(&Text::new(words, at, style))?;
-                }
                 x = to;
             }
+            area.draw(&Text::new(words.join(", "), (left, top - 13), small(HPos::Left)))?;
         }
-        let base = 12 + 56 * n;
+        let base = 30 + ROW * n - 26;
         for k in 0..=5 {
             let x = left + (right - left) * k / 5;
             area.draw(&PathElement::new(vec![(x, base - 12), (x, base - 6)], INK))?;
             let anchor = if k == 5 { HPos::Right } else { HPos::Center };
             area.draw(&Text::new(format!("{} %", 20 * k), (x, base + 8), text(anchor)))?;
         }
-        legend(area, base + 52)
+        legend(area, base + 56)
     })
 }
 
+fn small(anchor: HPos) -> TextStyle<'static> {
+    (FONT, 16.0).into_font().color(&INK).pos(Pos::new(anchor, VPos::Center))
+}
+
 /// Masses from the feed to sorted and waste, one band a class; a band's thickness is its mass. Bands
-/// thinner than a hair are drawn one pixel thick.
+/// thinner than a hair are drawn one pixel thick, and every mass is written out.
+///
+/// # Errors
+/// [`Error::Encode`] when it cannot be drawn.
 pub fn flow(found: &Streams) -> Result<String, Error> {
     let split = found.split.as_ref();
     let y = split.map_or(0.5, |s| s.yield_by_mass.estimate);
-    draw(430, "Flow of masses from unsorted to sorted and waste", |area| {
-        let (top, full) = (40.0, 260.0);
+    draw(440, "Flow of masses from unsorted to sorted and waste", |area| {
+        let (top, full) = (50.0, 260.0);
         let share = |k: usize, c: usize| {
             let s = found.streams.get(k).and_then(|s| s.shares[c].reconciled);
             s.map_or(0.0, |r| r.estimate.max(0.0))
         };
-        let words = |k: usize, part: f64| {
-            let s = &found.streams[k];
-            match s.kg {
-                Some(kg) => format!("{} {kg:.0} kg", s.stream.name()),
-                None => format!("{} {:.1} %", s.stream.name(), 100.0 * part),
-            }
+        let parts = [1.0, y, 1.0 - y];
+        let amount = |part: f64| match found.streams[0].kg {
+            Some(kg) => format!("{:.0} kg", kg * part),
+            None => percents(part),
         };
-        let (x0, x1, x2, x3) = (20.0, 60.0, 520.0, 560.0);
-        let mut from = top;
+        let (x0, x1, x2, x3) = (20, 60, 480, 520);
         let (mut sorted, mut waste) = (top, top + full * y + 50.0);
-        let mut ends = Vec::new();
+        let waste_top = waste;
+        let mut from = top;
         for (c, look) in looks().iter().enumerate() {
-            for (k, at, part) in [(1, &mut sorted, y), (2, &mut waste, 1.0 - y)] {
-                let thick = part * share(k, c) * full;
-                let band = ribbon((x1, from), (x2, *at), thick.max(1.0));
+            let start = from;
+            for (k, at) in [(1, &mut sorted), (2, &mut waste)] {
+                let thick = parts[k] * share(k, c) * full;
+                let band = ribbon((f64::from(x1), from), (f64::from(x2), *at), thick.max(1.0));
                 area.draw(&Polygon::new(band, rgb(look.colour).mix(0.55).filled()))?;
-                for (a, b, h) in [(x0, x1, from), (x2, x3, *at)] {
-                    let corners = [
-                        (a as i32, h.round() as i32),
-                        (b as i32, (h + thick.max(1.0)).round() as i32),
-                    ];
-                    area.draw(&Rectangle::new(corners, rgb(look.colour).filled()))?;
-                }
+                let end = (*at + thick.max(1.0)).round() as i32;
+                block(area, [(x2, at.round() as i32), (x3, end)], *look)?;
                 from += thick;
                 *at += thick;
             }
-            ends.push(look);
+            let end = from.max(start + 1.0).round() as i32;
+            block(area, [(x0, start.round() as i32), (x1, end)], *look)?;
         }
-        area.draw(&Text::new(words(0, 1.0), (x0 as i32, 20), text(HPos::Left)))?;
-        let middle = |from: f64, to: f64| (0.5 * (from + to)) as i32;
-        area.draw(&Text::new(words(1, y), (572, middle(top, sorted)), text(HPos::Left)))?;
-        let at = middle(top + full * y + 50.0, waste);
-        area.draw(&Text::new(words(2, 1.0 - y), (572, at), text(HPos::Left)))?;
-        legend(area, 405)
+        let heading = format!("unsorted {}", amount(1.0));
+        area.draw(&Text::new(heading, (x0, 24), text(HPos::Left)))?;
+        for (k, at) in [(1, top + 8.0), (2, waste_top.min(440.0 - 180.0))] {
+            let stream = found.streams[k].stream.name();
+            let heading = format!("{stream} {}", amount(parts[k]));
+            area.draw(&Text::new(heading, (x3 + 14, at as i32), text(HPos::Left)))?;
+            for (c, look) in looks().iter().enumerate() {
+                let words = format!("{} {}", look.name, amount(parts[k] * share(k, c)));
+                let y = at as i32 + 24 + 20 * c as i32;
+                area.draw(&Text::new(words, (x3 + 14, y), small(HPos::Left)))?;
+            }
+        }
+        legend(area, 415)
     })
 }
 
@@ -248,51 +304,96 @@ fn shares_a_mm(lot: &Lot) -> Vec<f64> {
     counts
 }
 
-/// The trade of a rule: rejects removed over sound fruit lost, with the user's point with and
-/// without neighbours.
+/// The trade of a rule: rejects removed over sound fruit lost, by the rule alone and with
+/// neighbours, with the user's point on each. The cautions stand below: pictures get passed on alone.
 ///
 /// # Errors
 /// [`Error::Encode`] when it cannot be drawn.
 pub fn trade(found: &WhatIf) -> Result<String, Error> {
     let picks = &found.picks;
-    let reach = (1.3 * 100.0 * found.sound_lost).clamp(5.0, 100.0);
-    draw(430, "Rejects removed over sound fruit lost", |area| {
-        let mut chart = ChartBuilder::on(area)
+    let reach = (1.3 * 100.0 * found.sound_lost).clamp(2.0, 100.0);
+    let seen = found.curve.iter().filter(|p| 100.0 * p.rule.sound_lost <= reach);
+    let least = seen.map(|p| 100.0 * p.rule.rejects_removed).fold(100.0, f64::min);
+    let least = (((least - 5.0) / 10.0).floor() * 10.0).clamp(0.0, 90.0);
+    let above_all = 100.0 + 0.04 * (100.0 - least);
+    let (plot, height) = (400, 530);
+    draw(height, "Rejects removed over sound fruit lost", |area| {
+        let (above, below) = area.split_vertically(plot);
+        let mut chart = ChartBuilder::on(&above)
             .margin(12)
             .margin_right(24)
             .set_label_area_size(LabelAreaPosition::Left, 90)
             .set_label_area_size(LabelAreaPosition::Bottom, 64)
-            .build_cartesian_2d(0.0..reach, 0.0..100.0)?;
+            .build_cartesian_2d(0.0..reach, least..above_all)?;
         chart
             .configure_mesh()
+            .max_light_lines(1)
             .light_line_style(INK.mix(0.06))
             .bold_line_style(INK.mix(0.15))
             .axis_style(INK.mix(0.6))
             .label_style((FONT, TEXT_PX).into_font().color(&INK))
             .x_labels(6)
             .y_labels(6)
-            .x_label_formatter(&|v| format!("{v:.0} %"))
+            .x_label_formatter(&|v| format!("{} %", short(*v)))
             .y_label_formatter(&|v| format!("{v:.0} %"))
-            .x_desc("sound mass lost")
-            .y_desc("rejects' mass removed")
+            .x_desc("sound fruit lost, by mass")
+            .y_desc("rejects removed, by mass")
             .draw()?;
-        let line = picks.curve.iter().map(|p| (100.0 * p.sound_lost, 100.0 * p.rejects_removed));
-        let line: Vec<(f64, f64)> = line.filter(|p| p.0 <= reach).collect();
-        chart.draw_series([PathElement::new(line, rgb(palette::BLUISH_GREEN).stroke_width(3))])?;
-        let points = [
-            (picks.sound_lost, picks.rejects_removed, palette::SKY_BLUE, "the rule"),
-            (found.sound_lost, found.rejects_removed, palette::ORANGE, "with neighbours"),
+        let alone = found.curve.iter().map(|p| (p.rule.sound_lost, p.rule.rejects_removed));
+        let in_all = found.curve.iter().map(|p| (p.sound_lost_in_all, p.rejects_removed_in_all));
+        let kinds = [
+            (
+                alone.collect::<Vec<_>>(),
+                (picks.sound_lost, picks.rejects_removed),
+                palette::SKY_BLUE,
+            ),
+            (in_all.collect(), (found.sound_lost, found.rejects_removed), palette::ORANGE),
         ];
-        for (i, (x, y, colour, name)) in points.into_iter().enumerate() {
-            let at = (100.0 * x, 100.0 * y);
-            chart.draw_series([Circle::new(at, 7, rgb(colour).filled())])?;
-            chart.draw_series([Circle::new(at, 7, INK.stroke_width(2))])?;
-            let by = if at.1 > 20.0 { -24 - 24 * i as i32 } else { 24 + 24 * i as i32 };
-            let words = format!("{name}: {:.1} % removed, {:.1} % lost", at.1, at.0);
-            let (px, py) = chart.plotting_area().map_coordinate(&at);
-            let anchor = if px > 380 { HPos::Right } else { HPos::Left };
-            let shift = if px > 380 { -12 } else { 12 };
-            area.draw(&Text::new(words, (px + shift, py - by), text(anchor)))?;
+        for (i, (line, point, colour)) in kinds.into_iter().enumerate() {
+            let line = line.into_iter().map(|p| (100.0 * p.0, 100.0 * p.1));
+            let line: Vec<(f64, f64)> = line.filter(|p| p.0 <= reach).collect();
+            if i == 0 {
+                chart.draw_series([PathElement::new(line, INK.stroke_width(2))])?;
+            } else {
+                let dashes = DashedPathElement::new(line, 7, 5, INK.stroke_width(2));
+                chart.draw_series([dashes])?;
+            }
+            let at = (100.0 * point.0, 100.0 * point.1);
+            if i == 0 {
+                chart.draw_series([Circle::new(at, 9, INK.filled())])?;
+                chart.draw_series([Circle::new(at, 7, rgb(colour).filled())])?;
+            } else {
+                chart.draw_series([TriangleMarker::new(at, 13, INK.filled())])?;
+                chart.draw_series([TriangleMarker::new(at, 9, rgb(colour).filled())])?;
+            }
+        }
+        let line = |i: i32, words: &str| {
+            below.draw(&Text::new(words.to_owned(), (60, 12 + 27 * i), text(HPos::Left)))
+        };
+        let words = |name: &str, removed: f64, lost: f64| {
+            format!("{name}: {:.1} % removed, {:.1} % lost", 100.0 * removed, 100.0 * lost)
+        };
+        line(0, &words("by the rule alone", picks.rejects_removed, picks.sound_lost))?;
+        line(1, &words("neighbours and misses counted", found.rejects_removed, found.sound_lost))?;
+        for (i, (y, colour)) in
+            [(12, palette::SKY_BLUE), (39, palette::ORANGE)].into_iter().enumerate()
+        {
+            let ends = vec![(8, y), (48, y)];
+            if i == 0 {
+                below.draw(&PathElement::new(ends, INK.stroke_width(2)))?;
+            } else {
+                below.draw(&DashedPathElement::new(ends, 7, 5, INK.stroke_width(2)))?;
+            }
+            if i == 0 {
+                below.draw(&Circle::new((28, y), 9, INK.filled()))?;
+                below.draw(&Circle::new((28, y), 7, rgb(colour).filled()))?;
+            } else {
+                below.draw(&TriangleMarker::new((28, y), 13, INK.filled()))?;
+                below.draw(&TriangleMarker::new((28, y), 9, rgb(colour).filled()))?;
+            }
+        }
+        for (i, words) in CAUTIONS.iter().enumerate() {
+            below.draw(&Text::new(*words, (8, 80 + 24 * i as i32), small(HPos::Left)))?;
         }
         Ok(())
     })

@@ -382,13 +382,8 @@ pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Ev
     evidence
 }
 
-/// Objects differ from the floor by more than this, CIELAB units: about twice the just noticeable
-/// difference of 2.3 (Mahy et al. 1994). Without it a threshold between grain and grain makes
-/// objects of an empty tray's grain.
-const LEAST_CONTRAST: f32 = 5.0;
-
 /// Evidence without anything learned: colour difference from the floor against Otsu's threshold
-/// (1979), not below [`LEAST_CONTRAST`], the step softened over a fifth of it.
+/// (1979), the step softened over a fifth of it.
 ///
 /// Where that threshold does not stand clear of what bare floor reaches (three times its 95th
 /// percentile), the floor is restless and the objects are in places as dark or as light as it.
@@ -415,14 +410,10 @@ pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
         all[bin] += 1;
         plain[bin] += u64::from(bare(i));
     }
-    let threshold = ((otsu(&all) as f32 + 1.0) / 2.0).max(LEAST_CONTRAST);
+    let threshold = (otsu(&all) as f32 + 1.0) / 2.0;
     let restless = quantile(&plain, 0.95);
     let clear = threshold >= 3.0 * restless;
-    let low = if clear {
-        threshold
-    } else {
-        (threshold / 2.0).max(restless).clamp(LEAST_CONTRAST, threshold)
-    };
+    let low = if clear { threshold } else { (threshold / 2.0).max(restless).min(threshold) };
     let mut object = away;
     for (i, v) in object.data.iter_mut().enumerate() {
         let threshold = if clear || bare(i) { threshold } else { low };

@@ -4,16 +4,24 @@
 //! g·t²/2 below and v·t before the edge. Air is left out: it delays a 14 mm berry by 0.1 % over
 //! 0.3 m.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
+
+use crate::stats::normal_cdf;
 
 /// Standard acceleration of free fall, m/s² (CGPM 1901).
 pub const STANDARD_GRAVITY: f64 = 9.80665;
+
+/// Share of the belt above which berries no longer lie in one layer, as they must to be seen one by
+/// one: laid at random without overlap, discs of one size fill 0.547 at most (Feder 1980, J Theor
+/// Biol 87:237-254, from memory); below 0.35 every berry finds its place.
+pub const FULL_COVER: f64 = 0.35;
 
 /// The delay table's speeds as parts of the belt's.
 pub const SPEEDS_FACTOR: [f64; 5] = [0.8, 0.9, 1.0, 1.1, 1.2];
 
 /// A sorter with its settings. Every number is the user's: the defaults are an invented machine.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct Machine {
     /// Belt speed, m/s.
     pub belt_m_s: f64,
@@ -163,12 +171,17 @@ pub struct MachineFigures {
     pub place_sd_mm: f64,
     /// Least open time that catches a berry's whole length at ±2 standard deviations, ms.
     pub least_open_ms: f64,
+    /// Share of picked fruit whose middle passes the jets while its puff is open, the timing error
+    /// taken as normal: 2·Φ(open/(2·sd)) − 1.
+    pub caught: f64,
     /// Berries a second.
     pub berries_per_s: f64,
     /// Berries on a square metre of belt.
     pub per_m2: f64,
     /// Share of the belt's area that fruit covers.
     pub cover: f64,
+    /// Throughput at which fruit no longer lies in one layer ([`FULL_COVER`]), t/h.
+    pub full_t_h: f64,
     /// Footprint of a puff: across the belt, mm.
     pub puff_width_mm: f64,
     /// And along it, mm of belt.
@@ -177,7 +190,8 @@ pub struct MachineFigures {
     pub neighbours: f64,
     /// Share of good berries inside some puff, Poisson: 1 − exp(−density of picked × area).
     pub co_ejected: f64,
-    /// Throughput at which that share reaches the limit, t/h; none when nothing is picked.
+    /// Throughput at which that share reaches the limit, t/h, by Poisson; none when nothing is
+    /// picked.
     pub limit_t_h: Option<f64>,
 }
 
@@ -225,6 +239,7 @@ pub fn figures(
     let area = diameters_mm.iter().map(|d| std::f64::consts::PI / 4.0 * d * d).sum::<f64>() / n;
     // A berry of diameter d lies before d/p + 1 jets on average; each blows a strip of its pitch.
     let puff_width_mm = mean_d + machine.jet_pitch_mm;
+    let cover = per_m2 * area * 1e-6;
     let puff_length_mm = v * machine.open_ms;
     let footprint_m2 = puff_width_mm * puff_length_mm * 1e-6;
     let neighbours = per_m2 * footprint_m2;
@@ -252,9 +267,14 @@ pub fn figures(
         timing_sd_size_ms: 1000.0 * size,
         place_sd_mm: 1000.0 * machine.speed_sd_m_s * at_jets.seconds,
         least_open_ms: mean_d / at_jets.down_m_s + 4.0 * 1000.0 * timing,
+        caught: match timing > 0.0 {
+            true => 2.0 * normal_cdf(machine.open_ms / (2.0 * 1000.0 * timing)) - 1.0,
+            false => 1.0,
+        },
         berries_per_s,
         per_m2,
-        cover: per_m2 * area * 1e-6,
+        cover,
+        full_t_h: FULL_COVER / cover * machine.throughput_t_h,
         puff_width_mm,
         puff_length_mm,
         neighbours,
@@ -273,7 +293,10 @@ mod tests {
     fn free_fall() {
         for (h, t, vy, x, speed, angle) in [
             (0.05, 0.10098100, 0.99028531, 0.252452, 2.688990, 21.60922),
+            (0.10, 0.14280870, 1.40047492, 0.357022, 2.865542, 29.25711),
             (0.20, 0.20196200, 1.98057062, 0.504905, 3.189461, 38.38726),
+            (0.30, 0.24735192, 2.42569372, 0.618380, 3.483388, 44.13573),
+            (0.50, 0.31932996, 3.13155712, 0.798325, 4.007075, 51.39876),
             (1.00, 0.45160076, 4.42869055, 1.129002, 5.085597, 60.55523),
         ] {
             let found = Drop::after(h, 2.5, 0.0);
@@ -304,6 +327,32 @@ mod tests {
         close(figures(&at, &[15.0; 10], 1.5, 0.03).unwrap().co_ejected, 0.02, 1e-12, "limit");
         close(found.timing_sd_size_ms, 0.0, 1e-12, "one size");
         assert!(found.timing_sd_ms > 0.0);
+        // Twice the throughput covers twice the belt.
+        close(found.full_t_h * found.cover / 4.0, FULL_COVER, 1e-12, "full");
+    }
+
+    /// Size and speed each scatter the delay. By hand, at first order: a middle that starts r higher
+    /// falls r further, so the delay shortens by r·(1/v1 − 1/v2); upwards speed u only counts at
+    /// second order, u²/2·(1/v1 − 1/v2)/g, since it lengthens both falls alike.
+    #[test]
+    fn timing_scatters_with_size_and_speed() {
+        let machine = Machine { speed_sd_m_s: 0.0, ..Machine::default() };
+        let sizes = [10.0, 18.0];
+        let found = figures(&machine, &sizes, 1.5, 0.03).unwrap();
+        let (v1, v2) = (found.at_camera.down_m_s, found.at_jets.down_m_s);
+        let by_hand = 1000.0 * 0.002 * (1.0 / v1 - 1.0 / v2);
+        // Radii of 5 and 9 mm against falls of 50 and 200 mm: a tenth of second order.
+        close(found.timing_sd_size_ms, by_hand, 0.2 * by_hand, "size");
+        close(found.timing_sd_ms, found.timing_sd_size_ms, 1e-12, "size alone");
+        let fast = Machine { speed_sd_m_s: 0.3, ..machine.clone() };
+        let one = figures(&fast, &[14.0; 2], 1.5, 0.03).unwrap();
+        let g = STANDARD_GRAVITY;
+        // u² of a normal has standard deviation √2·sd².
+        let by_hand = 1000.0 * 2.0_f64.sqrt() * 0.09 / 2.0 / g * (1.0 / v1 - 1.0 / v2);
+        close(one.timing_sd_ms, by_hand, 0.2 * by_hand, "speed");
+        // A puff of two standard deviations each way catches 95.45 % (normal table).
+        let tight = Machine { open_ms: 4.0 * found.timing_sd_ms, ..machine };
+        close(figures(&tight, &sizes, 1.5, 0.03).unwrap().caught, 0.954_499_7, 1e-7, "caught");
     }
 
     #[test]

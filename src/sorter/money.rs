@@ -23,15 +23,21 @@ pub struct Money {
     pub deduction_percent: [Decimal; 2],
 }
 
-/// Applies the terms to a tonne of feed and to what a rule leaves of it, when `co_ejected` of all
-/// that the rule leaves is blown out as neighbours (0 to 1).
+/// Applies the terms to a tonne of feed and to what a rule leaves of it, when `caught` of what it
+/// picks is blown out and `co_ejected` of all that is left goes with it as neighbours (0 to 1).
 ///
 /// # Errors
 /// When the terms have no price, or a rule speaks of another basis than mass.
-pub fn money(terms: &Terms, figures: &RuleFigures, co_ejected: f64) -> Result<Money, String> {
+pub fn money(
+    terms: &Terms,
+    figures: &RuleFigures,
+    caught: f64,
+    co_ejected: f64,
+) -> Result<Money, String> {
     let before: [f64; 4] = figures.classes.map(|c| c.mass_g);
-    let after =
-        figures.classes.map(|c| c.mass_g * (1.0 - c.share.unwrap_or(0.0)) * (1.0 - co_ejected));
+    let after = figures
+        .classes
+        .map(|c| c.mass_g * (1.0 - caught * c.share.unwrap_or(0.0)) * (1.0 - co_ejected));
     let left = after.iter().sum::<f64>() / before.iter().sum::<f64>();
     if let Some(rule) = terms.rules.iter().find(|r| r.basis != Basis::Mass) {
         return Err(format!(
@@ -76,7 +82,10 @@ fn thousandth() -> Decimal {
 
 #[cfg(test)]
 mod tests {
-    use super::super::rule::{Rule, apply, tests::object};
+    use super::super::rule::{
+        Rule, apply,
+        tests::{lot, object},
+    };
     use super::*;
 
     /// By hand: 10 % rejects by mass, 2 % free, 1.5 % a point: 12 % off 1000 a tonne. All rejects
@@ -89,15 +98,21 @@ mod tests {
         let terms = terms::check(text).unwrap();
         let mut objects = vec![object(1.0, 1.0, 13.0); 9];
         objects.push(object(0.0, 1.0, 9.0));
+        let objects = lot(objects);
         let rule = Rule { min_diameter_mm: Some(10.0), ..Rule::default() };
-        let found = money(&terms, &apply(&rule, &objects).unwrap(), 0.1).unwrap();
+        let found = money(&terms, &apply(&rule, &objects).unwrap(), 1.0, 0.1).unwrap();
         assert_eq!(found.unsorted.to_string(), "880");
         assert_eq!(found.sorted.to_string(), "810");
         assert_eq!(found.gain.to_string(), "-70");
         assert!((found.sorted_kg - 810.0).abs() < 1e-9);
+        // Half the rejects missed and no neighbours: 5/95 = 5.26 %, 4.9 % deducted, 950 kg.
+        let half = money(&terms, &apply(&rule, &objects).unwrap(), 0.5, 0.0).unwrap();
+        assert!((half.sorted_kg - 950.0).abs() < 1e-9);
+        let by_hand = 950.0 * (1.0 - 0.015 * (100.0 * 0.5 / 9.5 - 2.0));
+        assert!((half.sorted.to_f64() - by_hand).abs() < 0.01, "{} {by_hand}", half.sorted);
         let free =
             terms::check(&text.replace("currency = \"EUR\"\nprice_per_tonne = \"1000\"\n", ""))
                 .unwrap();
-        assert!(money(&free, &apply(&rule, &objects).unwrap(), 0.1).is_err());
+        assert!(money(&free, &apply(&rule, &objects).unwrap(), 1.0, 0.1).is_err());
     }
 }

@@ -14,7 +14,7 @@ use crate::stats::SplitMix64;
 
 /// Settings of [`simulate`].
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StreamSettings {
+pub struct SimulationSettings {
     /// Seed.
     pub seed: u64,
     /// Berries laid down in all, over all pieces of belt.
@@ -23,9 +23,9 @@ pub struct StreamSettings {
     pub tell_above: f64,
 }
 
-impl Default for StreamSettings {
+impl Default for SimulationSettings {
     fn default() -> Self {
-        StreamSettings { seed: 20_260_917, berries: 400_000, tell_above: 0.02 }
+        SimulationSettings { seed: 20_260_917, berries: 400_000, tell_above: 0.02 }
     }
 }
 
@@ -42,9 +42,6 @@ pub struct Simulated {
     pub departure: f64,
     /// Whether that is more than the settings' limit, and more than two standard errors.
     pub poisson_fails: bool,
-    /// Throughput at which the simulated share reaches the limit, t/h, the ratio to Poisson staying
-    /// what it is; none when nothing is picked.
-    pub limit_t_h: Option<f64>,
     /// Berries for which there was no room, a share of all: above 0 the belt is too full.
     pub no_room: f64,
 }
@@ -60,7 +57,7 @@ pub fn simulate(
     figures: &MachineFigures,
     diameters_mm: &[f64],
     picked: f64,
-    settings: &StreamSettings,
+    settings: &SimulationSettings,
 ) -> Option<Simulated> {
     if picked <= 0.0 || diameters_mm.is_empty() || figures.neighbours <= 0.0 {
         return None;
@@ -100,9 +97,76 @@ pub fn simulate(
         poisson,
         departure,
         poisson_fails: departure.abs() > told,
-        limit_t_h: figures.limit_t_h.map(|t| t / (1.0 + departure)),
         no_room: 1.0 - laid / (n * wanted as f64),
     })
+}
+
+/// Where neighbours reach the machine's limit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum NeighbourLimit {
+    /// Nothing is picked, so nothing goes with it.
+    NothingPicked,
+    /// At this throughput.
+    At {
+        /// Throughput, t/h.
+        t_h: f64,
+    },
+    /// Not before fruit no longer lies in one layer ([`MachineFigures::full_t_h`]).
+    BeyondOneLayer,
+    /// At any throughput: berries that hang together go together.
+    Always,
+}
+
+/// Where the simulated share reaches the machine's limit. −ln(1 − share) is a line over throughput
+/// where berries lie alone or in clumps (what a clump brings, plus density times area), so the
+/// throughput is sought along lines through simulated points, each step simulated anew.
+pub fn neighbour_limit(
+    machine: &Machine,
+    figures: &MachineFigures,
+    diameters_mm: &[f64],
+    picked: f64,
+    settings: &SimulationSettings,
+) -> NeighbourLimit {
+    if picked <= 0.0 {
+        return NeighbourLimit::NothingPicked;
+    }
+    let load = |t_h: f64| -> Option<f64> {
+        let denser = MachineFigures {
+            per_m2: figures.per_m2 * t_h / machine.throughput_t_h,
+            ..figures.clone()
+        };
+        let found = simulate(machine, &denser, diameters_mm, picked, settings)?;
+        Some(-(-found.co_ejected).ln_1p())
+    };
+    let wanted = -(-machine.neighbour_limit).ln_1p();
+    let full = figures.full_t_h;
+    let (mut low, mut high) = (0.02 * full, full);
+    // A piece of belt too small for the puff cannot be laid out: then nothing is told.
+    let (Some(mut at_low), Some(mut at_high)) = (load(low), load(high)) else {
+        return NeighbourLimit::BeyondOneLayer;
+    };
+    if at_low >= wanted {
+        return NeighbourLimit::Always;
+    }
+    if at_high <= wanted {
+        return NeighbourLimit::BeyondOneLayer;
+    }
+    let mut t_h = high;
+    for _ in 0..4 {
+        let next = low + (wanted - at_low) / (at_high - at_low) * (high - low);
+        let still = (next / t_h - 1.0).abs() < 0.01;
+        t_h = next;
+        if still {
+            break;
+        }
+        match load(t_h) {
+            Some(y) if y < wanted => (low, at_low) = (t_h, y),
+            Some(y) => (high, at_high) = (t_h, y),
+            None => break,
+        }
+    }
+    NeighbourLimit::At { t_h }
 }
 
 struct Piece {
@@ -254,7 +318,7 @@ mod tests {
     fn of(machine: &Machine, diameter: f64, berries: usize) -> Simulated {
         let diameters = [diameter; 4];
         let figures = figures(machine, &diameters, 1.5, 0.03).unwrap();
-        let settings = StreamSettings { berries, ..StreamSettings::default() };
+        let settings = SimulationSettings { berries, ..SimulationSettings::default() };
         simulate(machine, &figures, &diameters, 0.03, &settings).unwrap()
     }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::Stream;
 use crate::load::{Basis, LoadError, Lot, LotSettings, Scope, Share, assess_lot};
 use crate::stats::{Interval, Level, fisher_exact, newcombe_difference, normal_cdf};
 
@@ -120,8 +121,9 @@ pub fn compare(
     for (d, p) in differences.iter_mut().zip(adjusted) {
         d.p_adjusted = p;
     }
+    let names = spoken(first, second);
     for d in &mut differences {
-        d.sentence = sentence(d, &first.name, &second.name);
+        d.sentence = sentence(d, &names[0], &names[1]);
     }
     let mut cautions = Vec::new();
     for (lot, figures) in [(first, &a), (second, &b)] {
@@ -171,6 +173,21 @@ fn p_value(difference: f64, interval: &Interval) -> f64 {
     2.0 * normal_cdf(-interval.level.z() * difference.abs() / reach)
 }
 
+/// How two lots are called in a sentence: "the sorted lot" where their names mean two streams,
+/// else their names, and "the first lot" and "the second lot" where these are the same.
+fn spoken(first: &Lot, second: &Lot) -> [String; 2] {
+    let stream = |lot: &Lot| {
+        let mut named = lot.trays.iter().map(|t| t.lot.as_deref().and_then(Stream::named));
+        let stream = named.next()??;
+        named.all(|s| s == Some(stream)).then(|| format!("the {} lot", stream.name()))
+    };
+    match (stream(first), stream(second)) {
+        (Some(a), Some(b)) if a != b => [a, b],
+        _ if first.name != second.name => [first.name.clone(), second.name.clone()],
+        _ => ["the first lot".to_owned(), "the second lot".to_owned()],
+    }
+}
+
 fn sentence(d: &Difference, first: &str, second: &str) -> String {
     let what = match d.name {
         "sound" => "sound fruit",
@@ -182,8 +199,8 @@ fn sentence(d: &Difference, first: &str, second: &str) -> String {
     let percent = 100.0 * d.interval.level.share();
     if d.interval.contains(0.0) {
         return format!(
-            "{second} and {first} cannot be told apart in {what}: the difference is {} points, {percent:.0} % \
-             interval {} to {}",
+            "{second} and {first} cannot be told apart in {what}: {} points, {percent:.0} % interval {} \
+             to {}",
             points(d.difference),
             points(d.interval.low),
             points(d.interval.high)
@@ -205,7 +222,7 @@ fn sentence(d: &Difference, first: &str, second: &str) -> String {
         ""
     };
     format!(
-        "{second} has {} points {word} {what} than {first}, {percent:.0} % interval {} to {}{open}",
+        "{second} has {} points {word} {what}, {percent:.0} % interval {} to {}{open}",
         points(d.difference.abs()),
         points(low),
         points(high)
@@ -264,13 +281,29 @@ mod tests {
     }
 
     #[test]
+    fn lots_are_called_by_their_streams_where_they_can_be() {
+        let mut lots = [lot("HV-1 UNSORTED", &[[9, 1, 1, 1]]), lot("HV-1 SORTED", &[[9, 1, 1, 1]])];
+        assert_eq!(spoken(&lots[0], &lots[1]), ["HV-1 UNSORTED", "HV-1 SORTED"]);
+        for (lot, name) in lots.iter_mut().zip(["UNSORTED", "SORTED"]) {
+            lot.trays[0].lot = Some(name.into());
+        }
+        assert_eq!(spoken(&lots[0], &lots[1]), ["the unsorted lot", "the sorted lot"]);
+        assert_eq!(spoken(&lots[0], &lots[0]), ["the first lot", "the second lot"]);
+    }
+
+    #[test]
     fn a_plain_sentence() {
         let unsorted =
             lot("the unsorted lot", &[[150, 12, 8, 6], [148, 14, 9, 5], [152, 11, 7, 7]]);
         let sorted = lot("the sorted lot", &[[165, 5, 3, 2], [168, 4, 4, 2], [166, 5, 3, 2]]);
         let found = compare(&unsorted, &sorted, Basis::Count, Level::P95).unwrap();
         let words = &found.differences[1].sentence;
-        assert!(words.starts_with("the sorted lot has 4.3 points fewer shriveled berries than the unsorted lot, 95 % interval "), "{words}");
+        assert!(
+            words.starts_with(
+                "the sorted lot has 4.3 points fewer shriveled berries, 95 % interval "
+            ),
+            "{words}"
+        );
         assert!(found.differences[1].p_adjusted < 0.05);
         let same = compare(&unsorted, &unsorted, Basis::Mass, Level::P95).unwrap();
         assert!(same.differences.iter().all(|d| d.sentence.contains("cannot be told apart")));

@@ -51,6 +51,11 @@ impl Stream {
             Stream::Waste => "waste",
         }
     }
+
+    /// The stream that a lot's name means, in any case of letters; none when it means none.
+    pub fn named(lot: &str) -> Option<Stream> {
+        Stream::ALL.into_iter().find(|s| s.name().eq_ignore_ascii_case(lot.trim()))
+    }
 }
 
 /// Trays of one stream.
@@ -60,8 +65,8 @@ pub struct StreamLot {
     pub stream: Stream,
     /// Its trays.
     pub lot: Lot,
-    /// Skin colour of its fruit, when it was read.
-    pub fruit: Option<Fruit>,
+    /// Skin colour of the fruit as read, tray by tray in the lot's order; none where it was not.
+    pub fruits: Vec<Option<Fruit>>,
 }
 
 /// Weighed totals, kg.
@@ -287,10 +292,7 @@ pub fn balance(lots: &[StreamLot], settings: &StreamSettings) -> Result<Streams,
     let place = |stream: Stream| present.iter().position(|l| l.stream == stream);
     let places = Stream::ALL.map(place);
     let fit = model.fit(&places, weighed_yield);
-    let mut alarms = Vec::new();
-    if let Some(words) = two_fruits(&present) {
-        alarms.push(words);
-    }
+    let mut alarms = strangers(&present);
     let ruler = Ruler { settings, model: &model, places, juice_kg };
     let split = fit.as_ref().ok().map(|fit| ruler.split(fit, weighed_yield, &mut alarms));
     let streams = ruler.streams(&present, fit.as_ref().ok())?;
@@ -314,10 +316,13 @@ fn check(
     settings: &StreamSettings,
 ) -> Result<(Yield, Option<f64>), StreamError> {
     for stream in Stream::ALL {
-        if lots.iter().filter(|l| l.stream == stream).count() > 1 {
+        let twice: Vec<&str> =
+            lots.iter().filter(|l| l.stream == stream).map(|l| l.lot.name.as_str()).collect();
+        if twice.len() > 1 {
             return Err(StreamError::Lots(format!(
-                "two lots are given as {}; give the trays of one",
-                stream.name()
+                "two lots are given as {} ({}); give the trays of one load",
+                stream.name(),
+                twice.join(", ")
             )));
         }
     }
@@ -392,16 +397,34 @@ fn check(
     Ok((found.map(|(y, slope)| (y, slope * rel)), juice_kg))
 }
 
-fn two_fruits(lots: &[&StreamLot]) -> Option<String> {
-    let (i, a) = lots.iter().enumerate().find_map(|(i, l)| l.fruit.map(|f| (i, f)))?;
-    let other = lots.iter().find(|l| l.fruit.is_some_and(|f| f != a))?;
-    Some(format!(
-        "{} is {} fruit and {} is {} fruit: they cannot be streams of one load",
-        lots[i].lot.name,
-        a.name(),
-        other.lot.name,
-        other.fruit.map_or("other", Fruit::name)
-    ))
+/// What trays and slips say against lots of one load: two skin colours, two loads' names.
+fn strangers(lots: &[&StreamLot]) -> Vec<String> {
+    let of = |l: &StreamLot, t: usize| format!("{} ({})", l.stream.name(), l.lot.trays[t].name);
+    let trays = || lots.iter().flat_map(|l| (0..l.lot.trays.len()).map(move |t| (*l, t)));
+    let fruits = trays().filter_map(|(l, t)| Some((of(l, t), (*l.fruits.get(t)?)?.name())));
+    let loads = trays().filter_map(|(l, t)| Some((of(l, t), l.lot.trays[t].load.as_deref()?)));
+    let mut alarms = Vec::new();
+    if let Some((a, b)) = two(fruits) {
+        alarms.push(format!(
+            "{} was read as {} fruit and {} as {} fruit: they are not streams of one load; look at \
+             the trays, and give --fruit if a colour was misread",
+            a.0, a.1, b.0, b.1
+        ));
+    }
+    if let Some((a, b)) = two(loads) {
+        alarms.push(format!(
+            "the slips name two loads, {} on {} and {} on {}: streams of one load carry its name",
+            a.1, a.0, b.1, b.0
+        ));
+    }
+    alarms
+}
+
+/// The first of all and the first that says something else than it.
+fn two<T, W: PartialEq>(mut said: impl Iterator<Item = (T, W)>) -> Option<((T, W), (T, W))> {
+    let first = said.next()?;
+    let other = said.find(|s| s.1 != first.1)?;
+    Some((first, other))
 }
 
 /// Sums, covariances' form and design effects of the lots.
@@ -457,12 +480,12 @@ impl<'a> Model<'a> {
 }
 
 /// Normal where trays differ no more than chance makes them (the floor then holds, and it is no
-/// estimate), else Student's t with half the degrees of freedom that the design effects come from:
+/// estimate), else Student's t with the degrees of freedom that the design effects come from over 1.8:
 /// the three classes' design effects are not one number. A passage between a design effect of 1.1
 /// and 1.6. Our own choice, held to the simulations in this module's tests.
 fn widening(effects: &Effects, level: Level) -> f64 {
     let share = estimated(effects);
-    let t = level.t((effects.degrees_of_freedom / 2.0).max(2.0));
+    let t = level.t((effects.degrees_of_freedom / 1.8).max(2.0));
     level.z() + share * (t - level.z())
 }
 
@@ -735,7 +758,8 @@ impl Ruler<'_> {
                 );
             }
             Some(pooled) => assumptions.push(format!(
-                "Design effect between trays {pooled:.2} over all lots; never taken below 1."
+                "Trays of a lot differ {pooled:.2} times as much as chance alone makes them (design \
+                 effect, by variance); it is never taken below 1."
             )),
         }
         if weighed.is_some() {
@@ -751,6 +775,20 @@ impl Ruler<'_> {
                 "{unassigned} objects are unlike anything taught and are left out of the balance."
             ));
         }
+        for lot in present {
+            let named = |t: &&crate::load::Tray| {
+                let named = t.lot.as_deref().and_then(Stream::named);
+                named.is_some_and(|named| named != lot.stream)
+            };
+            if let Some(tray) = lot.lot.trays.iter().find(named) {
+                cautions.push(format!(
+                    "{} is taken as {}, and its slip says {}.",
+                    tray.name,
+                    lot.stream.name(),
+                    tray.lot.as_deref().unwrap_or_default()
+                ));
+            }
+        }
         for lot in present.iter().filter(|l| l.lot.trays.len() == 1) {
             if self.model.effects.pooled.is_some() {
                 cautions.push(format!(
@@ -764,7 +802,7 @@ impl Ruler<'_> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use crate::load::{Item, Tray};
     use crate::stats::testdata::close;
@@ -794,10 +832,14 @@ mod tests {
     }
 
     fn stream(stream: Stream, trays: &[[usize; 4]]) -> StreamLot {
-        StreamLot { stream, lot: lot(stream.name(), trays), fruit: Some(Fruit::Black) }
+        StreamLot {
+            stream,
+            lot: lot(stream.name(), trays),
+            fruits: vec![Some(Fruit::Black); trays.len()],
+        }
     }
 
-    fn three() -> Vec<StreamLot> {
+    pub(crate) fn three() -> Vec<StreamLot> {
         vec![
             stream(Stream::Unsorted, &[[150, 12, 8, 6], [148, 14, 9, 5], [152, 11, 7, 7]]),
             stream(Stream::Sorted, &[[165, 5, 3, 2], [168, 4, 4, 2]]),
@@ -873,9 +915,28 @@ mod tests {
     #[test]
     fn wrong_fruit_and_wrong_shares_are_flagged() {
         let mut lots = three();
-        lots[2].fruit = Some(Fruit::White);
         let found = balance(&lots, &StreamSettings::default()).unwrap();
-        assert!(!found.belong_together && found.alarms[0].contains("white fruit"));
+        assert!(found.belong_together && found.cautions.is_empty());
+        // One white tray is enough, in whichever lot; an unread one says nothing.
+        lots[2].fruits = vec![None, Some(Fruit::White)];
+        let found = balance(&lots, &StreamSettings::default()).unwrap();
+        assert!(!found.belong_together);
+        let words = "unsorted (unsorted-1) was read as black fruit and waste (waste-2) as white";
+        assert!(found.alarms[0].starts_with(words), "{:?}", found.alarms);
+        lots[2].fruits = vec![None, Some(Fruit::Black)];
+        for lot in &mut lots {
+            lot.lot.trays.iter_mut().for_each(|t| t.load = Some("HV-0417".into()));
+        }
+        assert!(balance(&lots, &StreamSettings::default()).unwrap().belong_together);
+        lots[1].lot.trays[1].load = Some("WV-0102".into());
+        let found = balance(&lots, &StreamSettings::default()).unwrap();
+        assert!(!found.belong_together && found.alarms[0].contains("WV-0102 on sorted (sorted-2)"));
+        // A slip that names another stream than the trays are given as.
+        lots[1].lot.trays[1].load = Some("HV-0417".into());
+        lots[1].lot.trays[0].lot = Some("Waste".into());
+        let found = balance(&lots, &StreamSettings::default()).unwrap();
+        assert!(found.belong_together);
+        assert_eq!(found.cautions, ["sorted-1 is taken as sorted, and its slip says Waste."]);
         let mut lots = three();
         // A waste of another load: hardly any of what the sorted lot is short of.
         lots[2] = stream(Stream::Waste, &[[40, 2, 110, 2], [44, 3, 118, 1]]);

@@ -160,6 +160,8 @@ pub struct Effects {
 /// Weight of all lots' mean against a lot's own: it counts as eight trays. Our own choice, from the
 /// simulations in this module's tests.
 const POOL_DEGREES: f64 = 24.0;
+/// Above 1 by this, a pooled design effect counts in full. Our own choice, from the same simulations.
+const EASED: f64 = 0.6;
 
 /// Each lot's design effect. `assumed` is taken where no lot has two clusters.
 pub fn effects(lots: &[&LotSums], grain: &Shares, assumed: f64) -> Effects {
@@ -174,8 +176,12 @@ pub fn effects(lots: &[&LotSums], grain: &Shares, assumed: f64) -> Effects {
         let (effect, d) = o.unwrap_or((0.0, 0.0));
         ((effect * d + pooled * POOL_DEGREES) / (d + POOL_DEGREES)).max(1.0)
     };
+    // Floored at 1, the estimate would lie above it on average even where trays differ by chance
+    // only: it counts in full from a pooled effect of 1 + EASED on.
+    let ease = ((pooled - 1.0) / EASED).clamp(0.0, 1.0);
+    let eased = |o: &Option<(f64, f64)>| 1.0 + ease * (blend(o) - 1.0);
     Effects {
-        lots: own.iter().map(blend).collect(),
+        lots: own.iter().map(eased).collect(),
         pooled: Some(pooled),
         degrees_of_freedom: degrees,
     }

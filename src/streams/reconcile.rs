@@ -352,6 +352,59 @@ mod tests {
         }
     }
 
+    /// check-values.md section 8, consistent triple (COMPUTED there): 1000 = 880 + 120 kg with
+    /// 8 %, 2 %, 52 % of one class: removal 0.78, loss of the rest 57.6/920. The classes that the
+    /// triple lacks are the same in all streams and say nothing of the yield.
+    #[test]
+    fn a_consistent_triple_comes_back() {
+        let rare = |a: f64| multinomial([a, 1e-4, 1e-4], 500.0, 1.0);
+        let fit = reconcile(&Measured {
+            unsorted: Some(rare(0.08)),
+            sorted: Some(rare(0.02)),
+            waste: Some(rare(0.52)),
+            weighed_yield: None,
+        })
+        .unwrap();
+        close(fit.yield_by_mass, 0.88, 1e-7, "yield");
+        let (f, w) = (fit.shares[0][1], fit.shares[2][1]);
+        close((1.0 - fit.yield_by_mass) * w / f, 0.78, 1e-6, "removal");
+        let lost = (1.0 - fit.yield_by_mass) * (1.0 - w) / (1.0 - f);
+        close(lost, 0.062_608_695_7, 1e-6, "lost");
+        close(fit.chi_squared, 0.0, 1e-9, "nothing to adjust");
+    }
+
+    /// check-values.md section 8, redundant assays (COMPUTED): four classes weighted alike give the
+    /// yield Σab/Σa² = 0.9027896270, whichever class is dropped: shares that sum to one and scatter
+    /// alike have the covariance I − 1/4 in any three of them.
+    #[test]
+    fn redundant_assays_weighted_alike() {
+        let alike = |shares: Shares, scale: f64| Composition {
+            shares,
+            covariance: std::array::from_fn(|i| {
+                std::array::from_fn(|j| scale * (f64::from(u8::from(i == j)) - 0.25))
+            }),
+        };
+        let (f, s, w) = (
+            [0.900, 0.040, 0.035, 0.025],
+            [0.970, 0.015, 0.011, 0.004],
+            [0.250, 0.270, 0.240, 0.240],
+        );
+        for turn in 0..4 {
+            let turned = |mut shares: Shares| {
+                shares.rotate_left(turn);
+                shares
+            };
+            let fit = reconcile(&Measured {
+                unsorted: Some(alike(turned(f), 1e-4)),
+                sorted: Some(alike(turned(s), 1e-13)),
+                waste: Some(alike(turned(w), 1e-13)),
+                weighed_yield: None,
+            })
+            .unwrap();
+            close(fit.yield_by_mass, 0.902_789_627_0, 5e-8, "yield");
+        }
+    }
+
     #[test]
     fn two_streams_and_a_weight_give_the_third() {
         let balance = |fit: &Fit| {

@@ -187,13 +187,19 @@ fn reconciled_is_nearer_and_intervals_hold() {
                 eprintln!();
             }
             assert!(found.ratio < 0.97, "{}", found.ratio);
-            assert!((0.935..=0.968).contains(&mean), "{trays:?} {effect}: {mean}");
+            assert!((0.935..=0.965).contains(&mean), "{trays:?} {effect}: {mean}");
+            // Yield; removed; shares of unsorted, sorted, waste. How much trays differ is hardly known
+            // from seven of them: intervals that hold at an effect of 2 are a little wide at 1.
+            for group in [0..1, 1..6, 6..11, 11..16, 16..21] {
+                let of = &found.covered[group.clone()];
+                let mean = of.iter().sum::<f64>() / of.len() as f64;
+                let most = if trays[0] < 5 { 0.968 } else { 0.966 };
+                assert!((0.935..=most).contains(&mean), "{trays:?} {effect} {group:?}: {mean}");
+            }
             // Lots of one load are hardly ever said not to belong together.
             assert!(found.flagged < 0.04, "{trays:?} {effect}: {}", found.flagged);
             for (name, c) in names().iter().zip(&found.covered) {
-                // Two trays a lot and a few pieces of debris: no bound but that of honesty.
-                let most = if trays[0] < 5 || name.starts_with("debris") { 0.992 } else { 0.975 };
-                assert!((0.935..=most).contains(c), "{trays:?} {effect} {name}: {c}");
+                assert!((0.935..=0.975).contains(c), "{trays:?} {effect} {name}: {c}");
             }
         }
     }

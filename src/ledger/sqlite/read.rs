@@ -10,8 +10,9 @@ use super::super::event::{
 };
 use super::super::object;
 use super::super::record::{
-    CountedRecord, DrawRecord, HandSortRecord, LoadRecord, LoadSummary, LotRecord, MassFitRecord,
-    ObjectRecord, RefusedRecord, ReplacedRecord, Stamp, TermsRecord, TrayRecord, WeighingRecord,
+    CountedRecord, DrawRecord, HandSortRecord, LoadRecord, LoadSummary, LookRecord, LotRecord,
+    MassFitRecord, ObjectRecord, RefusedRecord, ReplacedRecord, Stamp, TermsRecord, TrayRecord,
+    WeighingRecord,
 };
 use super::super::rules::{DrawFacts, Facts, LoadFacts};
 use super::{Books, kept, number, sql, whole};
@@ -255,6 +256,25 @@ impl Books {
         read().map_err(|e| e.at(&self.path))
     }
 
+    /// Colour and texture of a lot's objects, in order of tray and object.
+    pub fn looks(&self, load: &str, lot: &str) -> Result<Vec<LookRecord>, LedgerError> {
+        all(self.db(), "looks", params![load, lot], |r| {
+            let real = |column: usize, units: f64| -> rusqlite::Result<f64> {
+                Ok(r.get::<_, Option<i64>>(column)?.map_or(f64::NAN, |v| v as f64 / units))
+            };
+            Ok(LookRecord {
+                tray: r.get(0)?,
+                object: r.get(1)?,
+                lightness: real(2, 1e3)?,
+                a: real(3, 1e3)?,
+                b: real(4, 1e3)?,
+                green_share: real(5, 1e6)?,
+                wrinkle: real(6, 1e3)?,
+            })
+        })
+        .map_err(|e| e.at(&self.path))
+    }
+
     /// Coefficients in force for a profile when an entry was made.
     pub fn mass_fit(&self, profile: &str, at: u64) -> Result<Option<MassFitRecord>, LedgerError> {
         let db = self.db();
@@ -400,6 +420,7 @@ fn read_lot(
                 taken: r.get(6)?,
             },
             outlines: r.get(7)?,
+            fruit: r.get(20)?,
             profile: r.get(8)?,
             forced: r.get(9)?,
             told: Vec::new(),

@@ -165,7 +165,7 @@ SELECT number, bin, depths, extra FROM planned_tray WHERE load = ?1 AND lot = ?2
 -- name: trays
 SELECT t.entry, t.number, t.bin, p.sha256, p.bytes, p.name, p.taken, t.outlines, t.profile, t.forced,
     t.objects, e.at, e.who, e.why, w.tray, w.weighed_g, w.sound_g, w.shriveled_g, w.underripe_g,
-    w.debris_g
+    w.debris_g, t.fruit
 FROM tray t JOIN photo p ON p.sha256 = t.photo JOIN entry e ON e.seq = t.entry
 LEFT JOIN weighing w ON w.tray = t.entry
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY t.number
@@ -176,6 +176,10 @@ WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY d.tray, d.pl
 SELECT object, class, corrected_class, corrected, p_sound_ppm, p_shriveled_ppm, p_underripe_ppm,
     p_debris_ppm, area_um2, mass_ug, equivalent_diameter_um
 FROM object WHERE tray = ?1 ORDER BY object
+-- name: looks
+SELECT t.number, m.object, m.lightness_milli, m.a_milli, m.b_milli, m.green_ppm, m.wrinkle_milli
+FROM tray t JOIN measure m ON m.tray = t.entry
+WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NULL ORDER BY t.number, m.object
 -- name: replaced
 SELECT t.number, p.name, p.sha256, t.replaced_by FROM tray t JOIN photo p ON p.sha256 = t.photo
 WHERE t.load = ?1 AND t.lot = ?2 AND t.replaced_by IS NOT NULL ORDER BY t.number, t.entry
