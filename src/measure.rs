@@ -7,7 +7,8 @@
 
 use rayon::prelude::*;
 
-use crate::colour::{self, Light};
+use crate::colour::patches::Tone;
+use crate::colour::{self, FastLab, Light};
 use crate::frame::TrayFrame;
 use crate::photo::Photo;
 use crate::segment::LabelMap;
@@ -272,14 +273,15 @@ pub fn measure(
 fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Vec<Sums> {
     let (w, h) = (labels.width, labels.height);
     let raw = photo.rgb.as_raw();
-    let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
-    let tone = light.tone;
+    let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
+    let (tone, table) = (light.tone, &table);
     let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
     let lab_of = colour::fast_lab();
     let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
         .into_par_iter()
         .map(|strip| {
             let mut sums = vec![Sums::default(); labels.count + 1];
+            let mut inner = Vec::new();
             for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
                 let row = &labels.labels[y * w..(y + 1) * w];
                 let above = if y > 0 { &labels.labels[(y - 1) * w..y * w] } else { &[] };
@@ -302,20 +304,21 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
                     if up.is_empty() || down.is_empty() {
                         continue;
                     }
-                    for x in start.max(margin)..end.min(w.saturating_sub(margin)) {
-                        let inner = row[x - margin] == k
-                            && row[x + margin] == k
-                            && up[x] == k
-                            && down[x] == k;
-                        if !inner {
-                            continue;
+                    inner.clear();
+                    inner.extend((start.max(margin)..end.min(w.saturating_sub(margin))).filter(
+                        |&x| {
+                            row[x - margin] == k
+                                && row[x + margin] == k
+                                && up[x] == k
+                                && down[x] == k
+                        },
+                    ));
+                    let light = RowLight { left, right, width: w, tone, table };
+                    for some in inner.chunks(BLOCK) {
+                        let labs = light.lab(&raw[y * w * 3..(y + 1) * w * 3], some, lab_of);
+                        for i in 0..some.len() {
+                            s.add_colour([labs[0][i], labs[1][i], labs[2][i]]);
                         }
-                        let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
-                        let t = x as f64 / w as f64;
-                        let rgb = tone.apply(std::array::from_fn(|c| {
-                            table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
-                        }));
-                        s.add_colour(lab_of.of(rgb));
                     }
                 }
             }
@@ -327,6 +330,54 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
         total.iter_mut().zip(part).for_each(|(t, p)| t.add(p));
     }
     total
+}
+
+/// Pixels whose colours are worked out at once.
+const BLOCK: usize = 32;
+
+/// The light along one row of the photograph.
+struct RowLight<'a> {
+    left: [f64; 3],
+    right: [f64; 3],
+    width: usize,
+    tone: Tone,
+    table: &'a [f32; 256],
+}
+
+impl RowLight<'_> {
+    /// CIELAB of at most [`BLOCK`] pixels of the row, channel after channel.
+    fn lab(&self, row: &[u8], cols: &[usize], lab: FastLab) -> [[f32; BLOCK]; 3] {
+        struct Colours<'a>(&'a RowLight<'a>, &'a [u8], &'a [usize], FastLab);
+        impl pulp::WithSimd for Colours<'_> {
+            type Output = [[f32; BLOCK]; 3];
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+                let Colours(light, row, cols, lab) = self;
+                let mut seen = [[0.0f32; BLOCK]; 3];
+                let mut t = [0.0f64; BLOCK];
+                for (k, x) in cols.iter().take(BLOCK).enumerate() {
+                    let px = &row[3 * x..3 * x + 3];
+                    for c in 0..3 {
+                        seen[c][k] = light.table[px[c] as usize];
+                    }
+                    t[k] = *x as f64;
+                }
+                for c in 0..3 {
+                    let (left, right) = (light.left[c], light.right[c]);
+                    for k in 0..BLOCK {
+                        let t = t[k] / light.width as f64;
+                        seen[c][k] /= (left + (right - left) * t) as f32;
+                    }
+                }
+                for k in 0..BLOCK {
+                    let even = light.tone.apply([seen[0][k], seen[1][k], seen[2][k]]);
+                    (seen[0][k], seen[1][k], seen[2][k]) = (even[0], even[1], even[2]);
+                }
+                lab.of_block(seen)
+            }
+        }
+        pulp::Arch::new().dispatch(Colours(self, row, cols, lab))
+    }
 }
 
 /// A pixel of one label lies beside one of another, in direction `d` of [`Sums::cuts`].
