@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::Plane;
 use super::distance::squared_distance;
-use super::floor::{Floor, box_blur};
+use super::floor::{Fixed, Floor};
 use super::work::Work;
 use crate::network::{BLOCK, Network, Scratch};
 
@@ -99,18 +99,20 @@ fn moved<'r>(row: &'r [f32], span: &Range<usize>, dx: isize, room: &'r mut Vec<f
 impl<'a> Neighbourhoods<'a> {
     /// Prepares the blurred pictures.
     pub fn new(work: &'a Work, floor: &'a Floor) -> Self {
-        let (w, h) = (work.width(), work.height());
+        let w = work.width();
         let radius = |mm: f64| ((mm * work.px_per_mm).round() as usize).max(1);
-        let sources = [&work.l, &work.a, &work.b];
-        let mut jobs: Vec<(Vec<f32>, usize)> = Vec::new();
-        for mm in RADII_MM {
-            jobs.extend(sources.iter().map(|p| (p.data.clone(), radius(mm))));
-        }
-        for mm in &RADII_MM[..2] {
-            jobs.push((work.l.data.iter().map(|v| v * v).collect(), radius(*mm)));
-        }
-        jobs.par_iter_mut().for_each(|(data, r)| box_blur(data, w, h, *r));
-        let mut done = jobs.into_iter().map(|(data, _)| data);
+        let square: Vec<f32> = work.l.data.iter().map(|v| v * v).collect();
+        let sources = [&work.l.data, &work.a.data, &work.b.data, &square];
+        let fixed: Vec<Fixed> = sources.into_par_iter().map(|p| Fixed::new(p, w)).collect();
+        // Mean of a source (L*, a*, b*, L*²) over one of the radii.
+        let jobs: Vec<(usize, f64)> = RADII_MM
+            .into_iter()
+            .flat_map(|mm| [(0, mm), (1, mm), (2, mm)])
+            .chain(RADII_MM[..2].iter().map(|mm| (3, *mm)))
+            .collect();
+        let done: Vec<Vec<f32>> =
+            jobs.into_par_iter().map(|(k, mm)| fixed[k].mean(radius(mm))).collect();
+        let mut done = done.into_iter();
         let mut take = || done.next().unwrap_or_default();
         let means = std::array::from_fn(|_| std::array::from_fn(|_| take()));
         let squares = std::array::from_fn(|_| take());
@@ -242,8 +244,14 @@ pub struct Context<'a> {
     object: [Vec<f32>; 3],
     seam: [Vec<f32>; 2],
     edge: [Vec<f32>; 2],
-    inside: Vec<f32>,
-    outside: Vec<f32>,
+    /// Squared distance to the outline, work px²: inside an object above nought, outside below.
+    depth: Vec<i16>,
+}
+
+/// Exactly so many planes.
+fn into_array<const N: usize>(planes: Vec<Vec<f32>>) -> [Vec<f32>; N] {
+    let mut planes = planes.into_iter();
+    std::array::from_fn(|_| planes.next().unwrap_or_default())
 }
 
 /// Distances beyond this tell nothing more, mm.
@@ -252,37 +260,26 @@ const REACH_MM: f32 = 6.0;
 impl<'a> Context<'a> {
     /// Prepares blurred answers and distances.
     pub fn new(hoods: &'a Neighbourhoods<'a>, first: &'a Evidence) -> Self {
-        let (w, h) = (first.object.width, first.object.height);
+        let w = first.object.width;
         let ppm = hoods.work.px_per_mm;
         let radius = |mm: f64| ((mm * ppm).round() as usize).max(1);
-        let slope: Vec<f32> = slopes(&hoods.work.l);
-        let mut jobs: Vec<(Vec<f32>, usize)> = Vec::new();
-        for mm in RADII_MM {
-            jobs.push((first.object.data.clone(), radius(mm)));
-        }
-        for mm in &RADII_MM[..2] {
-            jobs.push((first.seam.data.clone(), radius(*mm)));
-            jobs.push((slope.clone(), radius(*mm)));
-        }
-        jobs.par_iter_mut().for_each(|(data, r)| box_blur(data, w, h, *r));
-        let mut done = jobs.into_iter().map(|(data, _)| data);
-        let mut take = || done.next().unwrap_or_default();
-        let object = std::array::from_fn(|_| take());
-        let mut seam: [Vec<f32>; 2] = Default::default();
-        let mut edge: [Vec<f32>; 2] = Default::default();
-        for k in 0..2 {
-            seam[k] = take();
-            edge[k] = take();
-        }
+        // One source after the other, so that no more than one lies in memory twice.
+        let means = |source: &[f32], radii: &[f64]| -> Vec<Vec<f32>> {
+            let fixed = Fixed::new(source, w);
+            radii.par_iter().map(|mm| fixed.mean(radius(*mm))).collect()
+        };
+        let edge = into_array(means(&slopes(&hoods.work.l), &RADII_MM[..2]));
+        let object = into_array(means(&first.object.data, &RADII_MM));
+        let seam = into_array(means(&first.seam.data, &RADII_MM[..2]));
         let on: Vec<bool> = first.object.data.iter().map(|v| *v > 0.5).collect();
         let off: Vec<bool> = on.iter().map(|v| !v).collect();
-        let scaled = |mask: &[bool]| -> Vec<f32> {
-            let mut d = squared_distance(mask, w);
-            d.iter_mut().for_each(|v| *v = (v.sqrt() / ppm as f32).min(REACH_MM));
-            d
-        };
-        let (inside, outside) = rayon::join(|| scaled(&on), || scaled(&off));
-        Context { hoods, first, object, seam, edge, inside, outside }
+        let (inside, outside) =
+            rayon::join(|| squared_distance(&on, w), || squared_distance(&off, w));
+        // One of the two is always nought; beyond the reach the square fits a whole number too.
+        let most = f32::from(i16::MAX);
+        let depth =
+            inside.iter().zip(&outside).map(|(i, o)| (i.min(most) - o.min(most)) as i16).collect();
+        Context { hoods, first, object, seam, edge, depth }
     }
 
     /// True where the first look leaves nothing to ask: plain floor all around.
@@ -307,11 +304,15 @@ impl<'a> Context<'a> {
             (6, &self.seam[1]),
             (7, &self.edge[0]),
             (8, &self.edge[1]),
-            (9, &self.inside),
-            (10, &self.outside),
         ];
         for (k, source) in copies {
             row.of(FEATURES + k).copy_from_slice(&source[span.clone()]);
+        }
+        let ppm = self.hoods.work.px_per_mm as f32;
+        for (k, sign) in [(9, 1i16), (10, -1)] {
+            for (o, d) in row.of(FEATURES + k).iter_mut().zip(&self.depth[span.clone()]) {
+                *o = (f32::from((d * sign).max(0)).sqrt() / ppm).min(REACH_MM);
+            }
         }
         let step = self.hoods.steps[1] as isize;
         let at = FEATURES + 11;

@@ -264,84 +264,114 @@ fn carry<const N: usize>(
     })
 }
 
-/// Box mean of the given radius in place; windows are cut at the border. Sums are kept in whole
-/// numbers of 1/4096, so that they do not drift.
+/// Box mean of the given radius in place; windows are cut at the border.
 pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
-    struct Blur<'a>(&'a mut [f32], usize, usize, usize);
-    impl pulp::WithSimd for Blur<'_> {
-        type Output = ();
-        #[inline(always)]
-        fn with_simd<S: pulp::Simd>(self, _: S) {
-            box_blur_with(self.0, self.1, self.2, self.3);
-        }
-    }
     if width > 0 && height > 0 {
-        pulp::Arch::new().dispatch(Blur(data, width, height, radius));
+        Fixed::new(data, width).mean_into(radius, data);
     }
 }
 
-#[inline(always)]
-fn box_blur_with(data: &mut [f32], width: usize, height: usize, radius: usize) {
-    const ONE: f32 = 4096.0;
-    let mut fixed = vec![0i32; width * (radius + 1).min(height + 1)];
-    let mut line = vec![0i32; width];
-    // Columns first: running sums of whole rows, so that memory is read in order. Rows that
-    // leave the window are kept as they were in a ring.
-    let ring = radius + 1;
-    let mut sum = vec![0i32; width];
-    let to_fixed = |row: &[f32], out: &mut [i32]| {
-        for (o, v) in out.iter_mut().zip(row) {
-            *o = (v * ONE) as i32;
-        }
-    };
-    for y in 0..radius.min(height) {
-        to_fixed(&data[y * width..(y + 1) * width], &mut line);
-        sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
-    }
-    for y in 0..height {
-        if y + radius < height {
-            to_fixed(&data[(y + radius) * width..(y + radius + 1) * width], &mut line);
-            sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
-        }
-        let slot = y % ring * width;
-        if y > radius {
-            let old = (y - radius - 1) % ring * width;
-            let gone = &fixed[old..old + width];
-            sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
-        }
-        let row = &mut data[y * width..(y + 1) * width];
-        to_fixed(row, &mut fixed[slot..slot + width]);
-        let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
-        let scale = 1.0 / (n * ONE);
-        row.iter_mut().zip(&sum).for_each(|(o, s)| *o = *s as f32 * scale);
-    }
-    let mut prefix = vec![0i32; width + 1];
-    for row in data.chunks_exact_mut(width) {
-        to_fixed(row, &mut line);
-        let mut sum = 0i32;
-        for (p, v) in prefix[1..].iter_mut().zip(&line) {
-            sum = sum.wrapping_add(*v);
-            *p = sum;
-        }
-        let mean = |x: usize| {
-            let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
-            prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
-        };
-        if width <= 2 * radius {
-            for (x, v) in row.iter_mut().enumerate() {
-                *v = mean(x);
+/// A picture in whole numbers of 1/4096, so that running sums do not drift.
+pub struct Fixed {
+    width: usize,
+    data: Vec<i32>,
+}
+
+/// One in a [`Fixed`] picture.
+const ONE: f32 = 4096.0;
+
+impl Fixed {
+    /// Takes a picture of `width` pixels a row (at least one).
+    pub fn new(data: &[f32], width: usize) -> Fixed {
+        struct Convert<'a>(&'a [f32], &'a mut [i32]);
+        impl pulp::WithSimd for Convert<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.1.iter_mut().zip(self.0).for_each(|(o, v)| *o = (v * ONE) as i32);
             }
-            continue;
         }
-        for x in (0..radius).chain(width - radius..width) {
-            row[x] = mean(x);
+        let mut fixed = vec![0; data.len()];
+        pulp::Arch::new().dispatch(Convert(data, &mut fixed));
+        Fixed { width, data: fixed }
+    }
+
+    /// Box mean of the given radius; windows are cut at the border.
+    pub fn mean(&self, radius: usize) -> Vec<f32> {
+        let mut out = vec![0.0; self.data.len()];
+        self.mean_into(radius, &mut out);
+        out
+    }
+
+    fn mean_into(&self, radius: usize, out: &mut [f32]) {
+        struct Mean<'a>(&'a Fixed, usize, &'a mut [f32]);
+        impl pulp::WithSimd for Mean<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.mean_with(self.1, self.2);
+            }
         }
-        let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
-        let inner = &mut row[radius..width - radius];
-        let (low, high) = (&prefix[..], &prefix[2 * radius + 1..]);
-        for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
-            *v = b.wrapping_sub(*a) as f32 * scale;
+        pulp::Arch::new().dispatch(Mean(self, radius, out));
+    }
+
+    #[inline(always)]
+    fn mean_with(&self, radius: usize, out: &mut [f32]) {
+        let width = self.width;
+        let height = self.data.len() / width;
+        let line = |y: usize| &self.data[y * width..(y + 1) * width];
+        // Columns first: running sums of whole rows, so that memory is read in order.
+        let mut sum = vec![0i32; width];
+        for y in 0..radius.min(height) {
+            sum.iter_mut().zip(line(y)).for_each(|(s, v)| *s = s.wrapping_add(*v));
         }
+        let mut middle = vec![0i32; width];
+        let mut prefix = vec![0i32; width + 1];
+        for (y, row) in out.chunks_exact_mut(width).enumerate() {
+            if y + radius < height {
+                sum.iter_mut().zip(line(y + radius)).for_each(|(s, v)| *s = s.wrapping_add(*v));
+            }
+            if y > radius {
+                let gone = line(y - radius - 1);
+                sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
+            }
+            let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
+            let scale = 1.0 / (n * ONE);
+            for (m, s) in middle.iter_mut().zip(&sum) {
+                *m = (*s as f32 * scale * ONE) as i32;
+            }
+            let mut run = 0i32;
+            for (p, m) in prefix[1..].iter_mut().zip(&middle) {
+                run = run.wrapping_add(*m);
+                *p = run;
+            }
+            row_means(&prefix, radius, row);
+        }
+    }
+}
+
+/// Means of the windows around the pixels of a row, from the sums before each.
+#[inline(always)]
+fn row_means(prefix: &[i32], radius: usize, row: &mut [f32]) {
+    let width = row.len();
+    let mean = |x: usize| {
+        let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
+        prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
+    };
+    if width <= 2 * radius {
+        for (x, v) in row.iter_mut().enumerate() {
+            *v = mean(x);
+        }
+        return;
+    }
+    for x in (0..radius).chain(width - radius..width) {
+        row[x] = mean(x);
+    }
+    let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
+    let inner = &mut row[radius..width - radius];
+    let (low, high) = (&prefix[..], &prefix[2 * radius + 1..]);
+    for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
+        *v = b.wrapping_sub(*a) as f32 * scale;
     }
 }
 
