@@ -2,10 +2,10 @@
 
 use rayon::prelude::*;
 
-use super::LabelMap;
 use super::evidence::Evidence;
 use super::split::Region;
 use super::work::Work;
+use super::{LabelMap, Plane};
 
 /// Paints the regions into a full-size label map: a photograph pixel belongs to the nearest
 /// region where the interpolated object evidence says 'object'. Objects are numbered in raster
@@ -48,7 +48,16 @@ pub fn paint(
                 if k == 0 {
                     continue;
                 }
-                for x in work.origin[0] + wx * f..(work.origin[0] + (wx + 1) * f).min(width) {
+                let cols = work.origin[0] + wx * f..(work.origin[0] + (wx + 1) * f).min(width);
+                match clearly(&object, wx, wy, threshold) {
+                    Some(true) => {
+                        row[cols].fill(k);
+                        continue;
+                    }
+                    Some(false) => continue,
+                    None => {}
+                }
+                for x in cols {
                     let fx = work.from_photo(x as f64, 0.0)[0] as f32;
                     if object.bilinear(fx, fy) >= threshold {
                         row[x] = k;
@@ -58,6 +67,28 @@ pub fn paint(
         });
     let count = renumber(&mut labels, regions.len());
     LabelMap { width, height, labels, count }
+}
+
+/// Whether everything interpolated within a work pixel lies on one side of the threshold, which
+/// its neighbours tell; none where they do not.
+#[inline]
+fn clearly(object: &Plane, x: usize, y: usize, threshold: f32) -> Option<bool> {
+    // Interpolation rounds by far less than this.
+    const ROUNDING: f32 = 1e-4;
+    let (mut low, mut high) = (f32::MAX, f32::MIN);
+    for v in y.saturating_sub(1)..=(y + 1).min(object.height - 1) {
+        for u in x.saturating_sub(1)..=(x + 1).min(object.width - 1) {
+            let value = object.data[v * object.width + u];
+            (low, high) = (low.min(value), high.max(value));
+        }
+    }
+    if low >= threshold + ROUNDING {
+        Some(true)
+    } else if high < threshold - ROUNDING {
+        Some(false)
+    } else {
+        None
+    }
 }
 
 /// Lends each background pixel the label of a neighbour (sides first), so that outlines may
