@@ -256,7 +256,7 @@ impl Network {
     }
 
     /// Probabilities of [`BLOCK`] neighbouring items at once. `inputs` holds input after input,
-    /// each for `stride` items; items `first..first + BLOCK` are taken (beyond the end: zeros).
+    /// each for `stride` items; items `first..first + BLOCK` are taken (what is given for those beyond the end means nothing).
     /// The outputs are then in `scratch`.
     pub fn eval_block(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
         struct Block<'a>(&'a Network, &'a [f32], usize, usize, &'a mut Scratch);

@@ -354,17 +354,34 @@ impl Rows for Context<'_> {
     }
 }
 
-/// Steepness of a plane (central differences).
+/// Steepness of a plane (central differences, clamped at the border).
 fn slopes(plane: &Plane) -> Vec<f32> {
-    let w = plane.width;
+    struct Slopes<'a>(&'a [f32], &'a [f32], &'a [f32], &'a mut [f32]);
+    impl pulp::WithSimd for Slopes<'_> {
+        type Output = ();
+        #[inline(always)]
+        fn with_simd<S: pulp::Simd>(self, _: S) {
+            let Slopes(above, own, below, out) = self;
+            let n = out.len();
+            let (above, own, below) = (&above[..n], &own[..n], &below[..n]);
+            let steep = |left: f32, right: f32, x: usize| {
+                let (gx, gy) = (right - left, below[x] - above[x]);
+                (gx * gx + gy * gy).sqrt()
+            };
+            for x in 1..n.saturating_sub(1) {
+                out[x] = steep(own[x - 1], own[x + 1], x);
+            }
+            for x in [0, n - 1] {
+                out[x] = steep(own[x.saturating_sub(1)], own[(x + 1).min(n - 1)], x);
+            }
+        }
+    }
+    let (w, h) = (plane.width, plane.height);
+    let line = |y: usize| &plane.data[y * w..(y + 1) * w];
     let mut out = vec![0.0; plane.data.len()];
     out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
-        for (x, v) in row.iter_mut().enumerate() {
-            let (x, y) = (x as isize, y as isize);
-            let gx = plane.at(x + 1, y) - plane.at(x - 1, y);
-            let gy = plane.at(x, y + 1) - plane.at(x, y - 1);
-            *v = (gx * gx + gy * gy).sqrt();
-        }
+        let (above, below) = (line(y.saturating_sub(1)), line((y + 1).min(h - 1)));
+        pulp::Arch::new().dispatch(Slopes(above, line(y), below, row));
     });
     out
 }
