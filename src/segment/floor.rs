@@ -384,7 +384,7 @@ fn row_means(prefix: &[i32], radius: usize, row: &mut [f32]) {
     }
     let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
     let inner = &mut row[radius..width - radius];
-    let (low, high) = (&prefix[..], &prefix[2 * radius + 1..]);
+    let (low, high) = (prefix, &prefix[2 * radius + 1..]);
     for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
         *v = b.wrapping_sub(*a) as f32 * scale;
     }

@@ -33,6 +33,11 @@ pub fn paint(
             *v = 1.0;
         }
     }
+    let clear: Vec<Option<bool>> = (0..w * h)
+        .into_par_iter()
+        .with_min_len(w)
+        .map(|i| if grown[i] == 0 { None } else { clearly(&object, i % w, i / w, threshold) })
+        .collect();
     let [width, height] = size;
     let mut labels = vec![0u16; width * height];
     let f = work.factor;
@@ -49,7 +54,7 @@ pub fn paint(
                     continue;
                 }
                 let cols = work.origin[0] + wx * f..(work.origin[0] + (wx + 1) * f).min(width);
-                match clearly(&object, wx, wy, threshold) {
+                match clear[wy * w + wx] {
                     Some(true) => {
                         row[cols].fill(k);
                         continue;

@@ -95,7 +95,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
     let [l, a, b, rg, bg] = &mut planes;
     let tone = light.tone;
     let lab = colour::fast_lab();
-    let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
+    let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
     l.par_chunks_mut(width)
         .zip(a.par_chunks_mut(width))
         .zip(b.par_chunks_mut(width))
@@ -109,11 +109,13 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
                 let start = (y * photo_width + origin[0]) * 3;
                 let line = &raw[start..start + width * factor * 3];
                 for (sum, cell) in sums.iter_mut().zip(line.chunks_exact(factor * 3)) {
+                    let [mut red, mut green, mut blue] = *sum;
                     for px in cell.chunks_exact(3) {
-                        sum[0] += table[px[0] as usize];
-                        sum[1] += table[px[1] as usize];
-                        sum[2] += table[px[2] as usize];
+                        red += table[px[0] as usize];
+                        green += table[px[1] as usize];
+                        blue += table[px[2] as usize];
                     }
+                    *sum = [red, green, blue];
                 }
             }
             let y = (origin[1] + row * factor) as f64 + (factor as f64 - 1.0) / 2.0;
