@@ -102,7 +102,7 @@ fn statistics(criterion: &mut Criterion) {
     let lots = Stream::ALL.map(|stream| StreamLot {
         stream,
         lot: lot(stream.name(), 100, stream as u64 + 2),
-        fruit: None,
+        fruits: vec![None; 100],
     });
     group.bench_function("streams of 100 trays each", |b| {
         b.iter(|| balance(black_box(&lots), &Default::default()));
