@@ -619,3 +619,28 @@ fn hull_area(extents: &[(u32, u32, u32)]) -> f64 {
         .sum();
     twice.abs() / 2.0
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_add_up_to_their_pixels() {
+        let mut sums = Sums::default();
+        for (y, start, end) in [(0, 0, 1), (3, 5, 900), (3, 910, 911), (8000, 11, 8191)] {
+            sums.add_run(y, start, end);
+        }
+        let mut slow = [0.0f64; 6];
+        for (y, start, end) in [(0, 0, 1), (3, 5, 900), (3, 910, 911), (8000, 11, 8191)] {
+            for x in start..end {
+                let (x, y) = (f64::from(x), f64::from(y));
+                for (s, v) in slow.iter_mut().zip([1.0, x, y, x * x, x * y, y * y]) {
+                    *s += v;
+                }
+            }
+        }
+        assert_eq!(f64::from(sums.n), slow[0]);
+        assert_eq!(sums.moments, slow[1..]);
+        assert_eq!(sums.extents, [(0, 0, 0), (3, 5, 910), (8000, 11, 8190)]);
+    }
+}

@@ -395,6 +395,28 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    #[test]
+    fn a_part_of_a_row_says_what_its_pixels_say() {
+        let (gw, gh, cell) = (5, 4, 3);
+        let plane = |k: usize| {
+            let data = (0..gw * gh).map(|i| ((i * 7 + k * 3) % 11) as f32).collect();
+            Plane { width: gw, height: gh, data }
+        };
+        let planes = std::array::from_fn(plane);
+        let floor = Floor { cell, planes, bare: vec![true; gw * gh] };
+        let across = floor.across(gw * cell);
+        let mut row: [Vec<f32>; 5] = Default::default();
+        for (y, cols) in [(0, 0..15), (5, 4..9), (11, 14..15), (7, 3..3)] {
+            floor.row(y, &across[cols.clone()], &mut row);
+            for (k, values) in row.iter().enumerate() {
+                assert_eq!(values.len(), cols.len());
+                for (v, x) in values.iter().zip(cols.clone()) {
+                    assert!((v - floor.at(x, y)[k]).abs() < 1e-4, "{x} {y} {k}");
+                }
+            }
+        }
+    }
+
     proptest! {
         #[test]
         fn whole_parts_are_those_of_the_conversion(v in -2.1e9f32..2.1e9, small in -9.0f32..9.0) {

@@ -151,3 +151,20 @@ pub fn renumber(labels: &mut [u16], most: usize) -> usize {
     });
     count as usize
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_follow_the_first_appearance_across_all_parts() {
+        // More than one part of the picture, with names that come back in a later one.
+        let mut labels = vec![0u16; 700_000];
+        for (at, name) in [(5, 7), (6, 7), (300_000, 2), (300_001, 7), (600_000, 9), (600_002, 2)] {
+            labels[at] = name;
+        }
+        assert_eq!(renumber(&mut labels, 9), 3);
+        let found: Vec<u16> = labels.into_iter().filter(|l| *l != 0).collect();
+        assert_eq!(found, [1, 1, 2, 1, 3, 2]);
+    }
+}
