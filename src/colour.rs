@@ -93,29 +93,65 @@ const F_MAX: f32 = 2.0;
 
 /// `lab_f` on the square root of its argument: the root spreads the dark end, where the function
 /// bends most, so that linear interpolation stays within 0.02 L* everywhere.
-static F_TABLE: LazyLock<Vec<f32>> = LazyLock::new(|| {
-    (0..F_STEPS + 2)
-        .map(|i| {
-            let root = i as f64 / F_STEPS as f64 * f64::from(F_MAX).sqrt();
-            lab_f(root * root) as f32
-        })
-        .collect()
+static F_TABLE: LazyLock<[f32; F_STEPS + 2]> = LazyLock::new(|| {
+    std::array::from_fn(|i| {
+        let root = i as f64 / F_STEPS as f64 * f64::from(F_MAX).sqrt();
+        lab_f(root * root) as f32
+    })
 });
 
-/// Table-driven CIELAB of linear sRGB (each 0 to 2), within 0.05 of the exact value.
-#[inline]
-pub fn fast_lab(rgb: [f32; 3]) -> [f32; 3] {
-    let table = &**F_TABLE;
-    let f = |t: f32| {
-        let x = t.clamp(0.0, F_MAX).sqrt() * (F_STEPS as f32 / F_MAX.sqrt());
-        let i = (x as usize).min(F_STEPS);
-        table[i] + (table[i + 1] - table[i]) * (x - i as f32)
-    };
-    let [r, g, b] = rgb;
-    let fx = f((0.4124 * r + 0.3576 * g + 0.1805 * b) * (1.0 / 0.9505));
-    let fy = f(0.2126 * r + 0.7152 * g + 0.0722 * b);
-    let fz = f((0.0193 * r + 0.1192 * g + 0.9505 * b) * (1.0 / 1.0890));
-    [116.0 * fy - 16.0, 500.0 * (fx - fy), 200.0 * (fy - fz)]
+/// Table-driven CIELAB of linear sRGB.
+#[derive(Debug, Clone, Copy)]
+pub struct FastLab(&'static [f32; F_STEPS + 2]);
+
+/// The table, made ready once for many pixels.
+pub fn fast_lab() -> FastLab {
+    FastLab(&F_TABLE)
+}
+
+impl FastLab {
+    /// CIELAB of linear sRGB (each 0 to 2), within 0.05 of the exact value.
+    #[inline(always)]
+    pub fn of(self, rgb: [f32; 3]) -> [f32; 3] {
+        let [[l], [a], [b]] = self.of_block(rgb.map(|v| [v]));
+        [l, a, b]
+    }
+
+    /// The same for several colours at once, channel after channel; vector registers are used where
+    /// the caller's instructions allow.
+    #[inline(always)]
+    pub fn of_block<const N: usize>(self, [r, g, b]: [[f32; N]; 3]) -> [[f32; N]; 3] {
+        const SCALE: f32 = F_STEPS as f32 / std::f32::consts::SQRT_2;
+        let mut f = [[0.0f32; N]; 3];
+        for k in 0..N {
+            let (r, g, b) = (r[k], g[k], b[k]);
+            f[0][k] = (0.4124 * r + 0.3576 * g + 0.1805 * b) * (1.0 / 0.9505);
+            f[1][k] = 0.2126 * r + 0.7152 * g + 0.0722 * b;
+            f[2][k] = (0.0193 * r + 0.1192 * g + 0.9505 * b) * (1.0 / 1.0890);
+        }
+        let (mut step, mut low, mut high) = ([0i32; N], [0.0f32; N], [0.0f32; N]);
+        for f in &mut f {
+            for k in 0..N {
+                f[k] = f[k].clamp(0.0, F_MAX).sqrt() * SCALE;
+                step[k] = (f[k] as i32).clamp(0, F_STEPS as i32);
+            }
+            for k in 0..N {
+                let i = step[k] as usize;
+                (low[k], high[k]) = (self.0[i], self.0[i + 1]);
+            }
+            for k in 0..N {
+                f[k] = low[k] + (high[k] - low[k]) * (f[k] - step[k] as f32);
+            }
+        }
+        let mut lab = [[0.0f32; N]; 3];
+        for k in 0..N {
+            let (x, y, z) = (f[0][k], f[1][k], f[2][k]);
+            lab[0][k] = 116.0 * y - 16.0;
+            lab[1][k] = 500.0 * (x - y);
+            lab[2][k] = 200.0 * (y - z);
+        }
+        lab
+    }
 }
 
 /// Chroma C*ab.

@@ -7,7 +7,8 @@
 
 use rayon::prelude::*;
 
-use crate::colour::{self, Light};
+use crate::colour::patches::Tone;
+use crate::colour::{self, FastLab, Light};
 use crate::frame::TrayFrame;
 use crate::photo::Photo;
 use crate::segment::LabelMap;
@@ -212,6 +213,40 @@ impl Sums {
     }
 }
 
+impl Sums {
+    /// Adds the pixels `start..end` of row `y`. Every sum is a whole number that an f64 holds
+    /// exactly, so that runs add up to what single pixels would.
+    fn add_run(&mut self, y: usize, start: usize, end: usize) {
+        let (first, past, fy) = (start as f64, end as f64, y as f64);
+        let n = past - first;
+        let sum = n * (first + past - 1.0) / 2.0;
+        // Squares of 0 to m - 1 add up to (m - 1) m (2 m - 1) / 6.
+        let squares = |m: f64| (m - 1.0) * m * (2.0 * m - 1.0) / 6.0;
+        self.n += (end - start) as u32;
+        let moments = [sum, n * fy, squares(past) - squares(first), sum * fy, n * fy * fy];
+        self.moments.iter_mut().zip(moments).for_each(|(s, v)| *s += v);
+        let (y, last) = (y as u32, end as u32 - 1);
+        match self.extents.last_mut() {
+            Some(e) if e.0 == y => e.2 = last,
+            _ => self.extents.push((y, start as u32, last)),
+        }
+    }
+
+    /// Adds the colour of an inner pixel.
+    #[inline]
+    fn add_colour(&mut self, lab: [f32; 3]) {
+        self.inner += 1;
+        for c in 0..3 {
+            self.lab[c] += f64::from(lab[c]);
+            self.lab2[c] += f64::from(lab[c] * lab[c]);
+        }
+        let (green, red, brown) = tint(lab);
+        self.green += u32::from(green);
+        self.red += u32::from(red);
+        self.brown += u32::from(brown);
+    }
+}
+
 /// Rows of one strip: fixed, so that sums do not depend on the number of threads.
 const STRIP: usize = 128;
 /// Pixels nearer to the outline than this share in their neighbours' colour and are left out.
@@ -238,83 +273,53 @@ pub fn measure(
 fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Vec<Sums> {
     let (w, h) = (labels.width, labels.height);
     let raw = photo.rgb.as_raw();
-    let table: Vec<f32> = (0..=255u8).map(colour::linear).collect();
-    let tone = light.tone;
+    let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
+    let (tone, table) = (light.tone, &table);
     let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
+    let lab_of = colour::fast_lab();
     let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
         .into_par_iter()
         .map(|strip| {
             let mut sums = vec![Sums::default(); labels.count + 1];
+            let mut inner = Vec::new();
             for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
                 let row = &labels.labels[y * w..(y + 1) * w];
-                let above = (y > 0).then(|| &labels.labels[(y - 1) * w..y * w]);
-                let up = (y >= margin).then(|| &labels.labels[(y - margin) * w..]);
-                let down = (y + margin < h).then(|| &labels.labels[(y + margin) * w..]);
+                let above = if y > 0 { &labels.labels[(y - 1) * w..y * w] } else { &[] };
+                let up = if y >= margin { &labels.labels[(y - margin) * w..][..w] } else { &[] };
+                let down =
+                    if y + margin < h { &labels.labels[(y + margin) * w..][..w] } else { &[] };
                 let (left, right) = (light.at(0.0, y as f64), light.at(w as f64, y as f64));
-                let at = |r: Option<&[u16]>, x: usize| r.map_or(0, |r| r[x]);
-                for x in 0..w {
-                    let k = row[x];
-                    // Label changes towards the left, above and both upper diagonals.
-                    let pairs = [
-                        if x > 0 { row[x - 1] } else { 0 },
-                        at(above, x),
-                        if x > 0 { at(above, x - 1) } else { 0 },
-                        if x + 1 < w { at(above, x + 1) } else { 0 },
-                    ];
-                    if k == 0 && pairs == [0; 4] {
-                        continue;
-                    }
-                    for (d, other) in pairs.into_iter().enumerate() {
-                        if other != k {
-                            for (own, next) in [(k, other), (other, k)] {
-                                if own != 0 {
-                                    let s = &mut sums[own as usize];
-                                    s.cuts[d] += 1;
-                                    s.contacts += u32::from(d < 2 && next != 0);
-                                }
-                            }
-                        }
-                    }
+                let mut end = 0;
+                for run in row.chunk_by(|a, b| a == b) {
+                    let (start, k) = (end, run[0]);
+                    end += run.len();
+                    meet(&mut sums, k, if start > 0 { row[start - 1] } else { 0 }, 0);
+                    above_run(&mut sums, k, above, start, end, w);
                     if k == 0 {
                         continue;
                     }
                     let s = &mut sums[k as usize];
-                    let (fx, fy) = (x as f64, y as f64);
-                    s.n += 1;
-                    s.moments[0] += fx;
-                    s.moments[1] += fy;
-                    s.moments[2] += fx * fx;
-                    s.moments[3] += fx * fy;
-                    s.moments[4] += fy * fy;
-                    s.edge |= x == 0 || y == 0 || x + 1 == w || y + 1 == h;
-                    match s.extents.last_mut() {
-                        Some(e) if e.0 == y as u32 => e.2 = x as u32,
-                        _ => s.extents.push((y as u32, x as u32, x as u32)),
-                    }
-                    let inner = x >= margin
-                        && x + margin < w
-                        && row[x - margin] == k
-                        && row[x + margin] == k
-                        && at(up, x) == k
-                        && at(down, x) == k;
-                    if !inner {
+                    s.add_run(y, start, end);
+                    s.edge |= start == 0 || y == 0 || end == w || y + 1 == h;
+                    if up.is_empty() || down.is_empty() {
                         continue;
                     }
-                    let px = &raw[(y * w + x) * 3..(y * w + x) * 3 + 3];
-                    let t = x as f64 / w as f64;
-                    let rgb = tone.apply(std::array::from_fn(|c| {
-                        table[px[c] as usize] / (left[c] + (right[c] - left[c]) * t) as f32
-                    }));
-                    let lab = colour::fast_lab(rgb);
-                    s.inner += 1;
-                    for c in 0..3 {
-                        s.lab[c] += f64::from(lab[c]);
-                        s.lab2[c] += f64::from(lab[c] * lab[c]);
+                    inner.clear();
+                    inner.extend((start.max(margin)..end.min(w.saturating_sub(margin))).filter(
+                        |&x| {
+                            row[x - margin] == k
+                                && row[x + margin] == k
+                                && up[x] == k
+                                && down[x] == k
+                        },
+                    ));
+                    let light = RowLight { left, right, width: w, tone, table };
+                    for some in inner.chunks(BLOCK) {
+                        let labs = light.lab(&raw[y * w * 3..(y + 1) * w * 3], some, lab_of);
+                        for i in 0..some.len() {
+                            s.add_colour([labs[0][i], labs[1][i], labs[2][i]]);
+                        }
                     }
-                    let (green, red, brown) = tint(lab);
-                    s.green += u32::from(green);
-                    s.red += u32::from(red);
-                    s.brown += u32::from(brown);
                 }
             }
             sums
@@ -325,6 +330,95 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
         total.iter_mut().zip(part).for_each(|(t, p)| t.add(p));
     }
     total
+}
+
+/// Pixels whose colours are worked out at once.
+const BLOCK: usize = 32;
+
+/// The light along one row of the photograph.
+struct RowLight<'a> {
+    left: [f64; 3],
+    right: [f64; 3],
+    width: usize,
+    tone: Tone,
+    table: &'a [f32; 256],
+}
+
+impl RowLight<'_> {
+    /// CIELAB of at most [`BLOCK`] pixels of the row, channel after channel.
+    fn lab(&self, row: &[u8], cols: &[usize], lab: FastLab) -> [[f32; BLOCK]; 3] {
+        struct Colours<'a>(&'a RowLight<'a>, &'a [u8], &'a [usize], FastLab);
+        impl pulp::WithSimd for Colours<'_> {
+            type Output = [[f32; BLOCK]; 3];
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
+                let Colours(light, row, cols, lab) = self;
+                let mut seen = [[0.0f32; BLOCK]; 3];
+                let mut t = [0.0f64; BLOCK];
+                for (k, x) in cols.iter().take(BLOCK).enumerate() {
+                    let px = &row[3 * x..3 * x + 3];
+                    for c in 0..3 {
+                        seen[c][k] = light.table[px[c] as usize];
+                    }
+                    t[k] = *x as f64;
+                }
+                for c in 0..3 {
+                    let (left, right) = (light.left[c], light.right[c]);
+                    for k in 0..BLOCK {
+                        let t = t[k] / light.width as f64;
+                        seen[c][k] /= (left + (right - left) * t) as f32;
+                    }
+                }
+                for k in 0..BLOCK {
+                    let even = light.tone.apply([seen[0][k], seen[1][k], seen[2][k]]);
+                    (seen[0][k], seen[1][k], seen[2][k]) = (even[0], even[1], even[2]);
+                }
+                lab.of_block(seen)
+            }
+        }
+        pulp::Arch::new().dispatch(Colours(self, row, cols, lab))
+    }
+}
+
+/// A pixel of one label lies beside one of another, in direction `d` of [`Sums::cuts`].
+#[inline]
+fn meet(sums: &mut [Sums], k: u16, other: u16, d: usize) {
+    if k == other {
+        return;
+    }
+    for (own, next) in [(k, other), (other, k)] {
+        if own != 0 {
+            let s = &mut sums[own as usize];
+            s.cuts[d] += 1;
+            s.contacts += u32::from(d < 2 && next != 0);
+        }
+    }
+}
+
+/// Where a run of label `k` meets other labels in the row above it: straight and along both
+/// diagonals. Outside the picture there is background.
+fn above_run(sums: &mut [Sums], k: u16, above: &[u16], start: usize, end: usize, w: usize) {
+    const STEP: usize = 32;
+    let at = |x: usize| above.get(x).copied().unwrap_or(0);
+    let mut x = start;
+    while x < end {
+        let to = (x + STEP).min(end);
+        // Nearly everywhere the row above is the same.
+        let around = above.get(x.wrapping_sub(1)..=to);
+        if around.is_none_or(|a| a.iter().fold(0, |d, v| d | (v ^ k)) != 0) {
+            for x in x..to {
+                let others = [
+                    at(x),
+                    if x > 0 { at(x - 1) } else { 0 },
+                    if x + 1 < w { at(x + 1) } else { 0 },
+                ];
+                for (d, other) in (1..).zip(others) {
+                    meet(sums, k, other, d);
+                }
+            }
+        }
+        x = to;
+    }
 }
 
 /// Green, red, brown, by tangents instead of angles.
@@ -524,4 +618,29 @@ fn hull_area(extents: &[(u32, u32, u32)]) -> f64 {
         })
         .sum();
     twice.abs() / 2.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_add_up_to_their_pixels() {
+        let mut sums = Sums::default();
+        for (y, start, end) in [(0, 0, 1), (3, 5, 900), (3, 910, 911), (8000, 11, 8191)] {
+            sums.add_run(y, start, end);
+        }
+        let mut slow = [0.0f64; 6];
+        for (y, start, end) in [(0, 0, 1), (3, 5, 900), (3, 910, 911), (8000, 11, 8191)] {
+            for x in start..end {
+                let (x, y) = (f64::from(x), f64::from(y));
+                for (s, v) in slow.iter_mut().zip([1.0, x, y, x * x, x * y, y * y]) {
+                    *s += v;
+                }
+            }
+        }
+        assert_eq!(f64::from(sums.n), slow[0]);
+        assert_eq!(sums.moments, slow[1..]);
+        assert_eq!(sums.extents, [(0, 0, 0), (3, 5, 910), (8000, 11, 8190)]);
+    }
 }

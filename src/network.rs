@@ -23,30 +23,37 @@ struct Layer {
 }
 
 impl Layer {
-    /// The layer's weighted sums for a block of items.
+    /// The layer's weighted sums for a block of items: two outputs share the reading of the inputs,
+    /// and their sums stay in registers.
     #[inline(always)]
-    fn sums(&self, input: &[[f32; BLOCK]], out: &mut Vec<[f32; BLOCK]>) {
+    fn sums<S: pulp::Simd>(&self, simd: S, input: &[[f32; BLOCK]], out: &mut Vec<[f32; BLOCK]>) {
         out.resize(self.outputs, [0.0; BLOCK]);
-        let mut j = 0;
-        while j < self.outputs {
-            // Two outputs at a time share the reading of the inputs.
-            let second = if j + 1 < self.outputs { j + 1 } else { j };
-            let mut p = [self.bias[j]; BLOCK];
-            let mut q = [self.bias[second]; BLOCK];
-            let wp = &self.weight[j * self.inputs..(j + 1) * self.inputs];
-            let wq = &self.weight[second * self.inputs..(second + 1) * self.inputs];
-            for ((a, b), input) in wp.iter().zip(wq).zip(input) {
-                for i in 0..BLOCK {
-                    p[i] += a * input[i];
-                    q[i] += b * input[i];
+        let wide = REGISTERS * S::F32_LANES;
+        for j in (0..self.outputs).step_by(2) {
+            let second = (j + 1).min(self.outputs - 1);
+            let of = |j: usize| &self.weight[j * self.inputs..(j + 1) * self.inputs];
+            for at in (0..BLOCK).step_by(wide) {
+                let mut p = [simd.splat_f32s(self.bias[j]); REGISTERS];
+                let mut q = [simd.splat_f32s(self.bias[second]); REGISTERS];
+                for ((a, b), x) in of(j).iter().zip(of(second)).zip(input) {
+                    let (x, _) = S::as_simd_f32s(&x[at..at + wide]);
+                    let (a, b) = (simd.splat_f32s(*a), simd.splat_f32s(*b));
+                    for k in 0..REGISTERS {
+                        p[k] = simd.add_f32s(p[k], simd.mul_f32s(a, x[k]));
+                        q[k] = simd.add_f32s(q[k], simd.mul_f32s(b, x[k]));
+                    }
+                }
+                for (j, sums) in [(j, p), (second, q)] {
+                    S::as_mut_simd_f32s(&mut out[j][at..at + wide]).0.copy_from_slice(&sums);
                 }
             }
-            out[j] = p;
-            out[second] = q;
-            j += 2;
         }
     }
 }
+
+/// Vector registers that hold the sums of one output: two outputs, the inputs and the weights fit
+/// into the sixteen of AVX2. Times the lanes of one, it must divide [`BLOCK`].
+const REGISTERS: usize = 4;
 
 /// What the outputs mean.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -249,40 +256,50 @@ impl Network {
     }
 
     /// Probabilities of [`BLOCK`] neighbouring items at once. `inputs` holds input after input,
-    /// each for `stride` items; items `first..first + BLOCK` are taken (beyond the end: zeros).
+    /// each for `stride` items; items `first..first + BLOCK` are taken (what is given for those beyond the end means nothing).
     /// The outputs are then in `scratch`.
     pub fn eval_block(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
         struct Block<'a>(&'a Network, &'a [f32], usize, usize, &'a mut Scratch);
         impl pulp::WithSimd for Block<'_> {
             type Output = ();
             #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.eval_block_with(self.1, self.2, self.3, self.4);
+            fn with_simd<S: pulp::Simd>(self, simd: S) {
+                self.0.eval_block_with(simd, self.1, self.2, self.3, self.4);
             }
         }
         pulp::Arch::new().dispatch(Block(self, inputs, stride, first, scratch));
     }
 
     #[inline(always)]
-    fn eval_block_with(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
+    fn eval_block_with<S: pulp::Simd>(
+        &self,
+        simd: S,
+        inputs: &[f32],
+        stride: usize,
+        first: usize,
+        scratch: &mut Scratch,
+    ) {
         let Scratch { now, next } = scratch;
         now.resize(self.inputs(), [0.0; BLOCK]);
         let n = BLOCK.min(stride - first);
         for (i, row) in now.iter_mut().enumerate() {
             let source = &inputs[i * stride + first..i * stride + first + n];
-            for (v, x) in row.iter_mut().zip(source) {
-                *v = self.standard(i, *x);
+            row[..n].copy_from_slice(source);
+            if let Some(ranks) = self.ranks.get(i) {
+                row.iter_mut().for_each(|v| *v = normal_score(ranks, *v));
             }
+            let (mean, scale) = (self.mean[i], self.scale[i]);
+            row.iter_mut().for_each(|v| *v = (*v - mean) * scale);
         }
         for (k, layer) in self.layers.iter().enumerate() {
-            layer.sums(now, next);
+            layer.sums(simd, now, next);
             let last = k + 1 == self.layers.len();
-            for v in next.iter_mut().flatten() {
-                *v = match (last, self.output) {
-                    (true, Output::Logistic) => logistic(*v),
-                    (true, Output::Softmax) => *v,
-                    (false, _) => v.max(0.0),
-                };
+            for row in next.iter_mut() {
+                match (last, self.output) {
+                    (true, Output::Logistic) => row.iter_mut().for_each(|v| *v = logistic(*v)),
+                    (true, Output::Softmax) => {}
+                    (false, _) => row.iter_mut().for_each(|v| *v = v.max(0.0)),
+                }
             }
             std::mem::swap(now, next);
         }
@@ -480,7 +497,7 @@ impl pulp::WithSimd for GradientOfBlock<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
         let GradientOfBlock { network, samples, rows, acts, sums } = self;
         let (inputs, outputs) = (network.inputs(), network.outputs());
         let (gradient, loss, total) = sums;
@@ -495,7 +512,7 @@ impl pulp::WithSimd for GradientOfBlock<'_> {
         for (k, layer) in network.layers.iter().enumerate() {
             let last = k + 1 == network.layers.len();
             let (before, after) = acts.split_at_mut(k + 1);
-            layer.sums(&before[k], &mut after[0]);
+            layer.sums(simd, &before[k], &mut after[0]);
             if !last {
                 after[0].iter_mut().flatten().for_each(|v| *v = v.max(0.0));
             }

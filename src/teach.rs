@@ -382,7 +382,7 @@ fn sample<R: Rows>(
         let i = i as usize;
         if i / w != current {
             current = i / w;
-            rows.row(current, &mut row);
+            rows.row(current, 0..w, &mut row);
         }
         out.inputs.extend(row.pixel(i % w));
         out.targets.push(target.object[i]);

@@ -129,16 +129,21 @@ pub fn densest_cover(
     let stride = w + 1;
     let mut sums = vec![[0u32; 2]; stride * (h + 1)];
     let work = &prepared.work;
+    // The work column or row nearest to a pixel's, if there is one.
+    let near = |v: f64, end: usize| {
+        let v = v.round();
+        (v >= 0.0 && (v as usize) < end).then_some(v as usize)
+    };
+    let cols: Vec<Option<usize>> =
+        (0..w).map(|x| near(work.from_photo((x * step) as f64, 0.0)[0], work.width())).collect();
     for y in 0..h {
         let mut row = [0u32; 2];
-        for x in 0..w {
-            let (px, py) = (x * step, y * step);
-            let [wx, wy] = work.from_photo(px as f64, py as f64).map(f64::round);
-            let inside = wx >= 0.0
-                && wy >= 0.0
-                && (wx as usize) < work.width()
-                && (wy as usize) < work.height()
-                && prepared.allowed[wy as usize * work.width() + wx as usize];
+        let py = y * step;
+        let wy = near(work.from_photo(0.0, py as f64)[1], work.height());
+        for (x, wx) in cols.iter().enumerate() {
+            let px = x * step;
+            let inside =
+                wy.zip(*wx).is_some_and(|(wy, wx)| prepared.allowed[wy * work.width() + wx]);
             if inside {
                 row[0] += 1;
                 row[1] += u32::from(labels.labels[py * labels.width + px] != 0);

@@ -6,34 +6,60 @@ pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
     if width == 0 || mask.is_empty() {
         return Vec::new();
     }
-    let height = mask.len() / width;
     let mut out = vec![0.0f32; mask.len()];
     // Down and up each column: distance to the nearest background pixel of the column.
-    let mut run = vec![0u32; width];
-    for y in 0..height {
-        for x in 0..width {
-            run[x] = if mask[y * width + x] { run[x] + 1 } else { 0 };
-            out[y * width + x] = run[x] as f32;
+    let mut run = vec![0.0f32; width];
+    for (out, mask) in out.chunks_exact_mut(width).zip(mask.chunks_exact(width)) {
+        for ((o, m), r) in out.iter_mut().zip(mask).zip(&mut run) {
+            *r = if *m { *r + 1.0 } else { 0.0 };
+            *o = *r;
         }
     }
-    run.fill(0);
-    for y in (0..height).rev() {
-        for x in 0..width {
-            run[x] = if mask[y * width + x] { run[x] + 1 } else { 0 };
-            let d = out[y * width + x].min(run[x] as f32);
-            out[y * width + x] = d * d;
+    run.fill(0.0);
+    for out in out.chunks_exact_mut(width).rev() {
+        for (o, r) in out.iter_mut().zip(&mut run) {
+            *r = if *o > 0.0 { *r + 1.0 } else { 0.0 };
+            let d = o.min(*r);
+            *o = d * d;
         }
     }
-    // Along each row: lower envelope of parabolas, with background just outside both ends.
-    let n = width + 2;
-    let mut f = vec![0.0f32; n];
-    let mut site = vec![0usize; n];
-    let mut edge = vec![0.0f32; n + 1];
+    // Along each row: what lies between two background pixels has nothing nearer beyond them.
+    let mut envelope = Envelope::default();
     for row in out.chunks_exact_mut(width) {
-        if row.iter().all(|v| *v == 0.0) {
-            continue;
+        let mut x = 0;
+        while x < width {
+            let from = x;
+            while x < width && row[x] > 0.0 {
+                x += 1;
+            }
+            if x > from {
+                envelope.lower(&mut row[from..x]);
+            }
+            x += 1;
         }
-        f[1..=width].copy_from_slice(row);
+    }
+    out
+}
+
+/// Lower envelope of parabolas, one above each pixel.
+#[derive(Default)]
+struct Envelope {
+    f: Vec<f32>,
+    site: Vec<usize>,
+    edge: Vec<f32>,
+}
+
+impl Envelope {
+    /// Replaces a run by its envelope, with background just outside both ends.
+    fn lower(&mut self, run: &mut [f32]) {
+        let n = run.len() + 2;
+        self.f.clear();
+        self.f.push(0.0);
+        self.f.extend_from_slice(run);
+        self.f.push(0.0);
+        self.site.resize(n.max(self.site.len()), 0);
+        self.edge.resize((n + 1).max(self.edge.len()), 0.0);
+        let (f, site, edge) = (&self.f[..n], &mut self.site[..n], &mut self.edge[..n + 1]);
         let mut k = 0;
         site[0] = 0;
         edge[0] = f32::NEG_INFINITY;
@@ -54,7 +80,7 @@ pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
             edge[k + 1] = f32::INFINITY;
         }
         let mut k = 0;
-        for (x, v) in row.iter_mut().enumerate() {
+        for (x, v) in run.iter_mut().enumerate() {
             let q = (x + 1) as f32;
             while edge[k + 1] < q {
                 k += 1;
@@ -63,7 +89,6 @@ pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
             *v = d * d + f[site[k]];
         }
     }
-    out
 }
 
 #[cfg(test)]

@@ -4,11 +4,13 @@
 //! left of the difference when shade is divided out, contrast with neighbourhoods of several
 //! widths, local roughness, and valleys and edges across the pixel.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::Plane;
 use super::distance::squared_distance;
-use super::floor::{Floor, box_blur};
+use super::floor::{Fixed, Floor};
 use super::work::Work;
 use crate::network::{BLOCK, Network, Scratch};
 
@@ -24,6 +26,14 @@ pub struct Evidence {
     pub seam: Plane,
 }
 
+impl Evidence {
+    /// No object anywhere.
+    fn nothing(work: &Work) -> Evidence {
+        let plane = Plane::filled(work.width(), work.height(), 0.0);
+        Evidence { object: plane.clone(), seam: plane }
+    }
+}
+
 /// The blurred pictures that the measures are read from.
 pub struct Neighbourhoods<'a> {
     work: &'a Work,
@@ -33,6 +43,8 @@ pub struct Neighbourhoods<'a> {
     /// Means of L*² at half and one and a half millimetres.
     squares: [Vec<f32>; 2],
     steps: [usize; 2],
+    /// Where each column lies among the floor's cells.
+    across: Vec<(u32, f32)>,
 }
 
 /// Radii of the neighbourhoods, mm.
@@ -42,7 +54,8 @@ const STEPS_MM: [f64; 2] = [0.5, 1.25];
 /// Four directions across a pixel.
 const DIRECTIONS: [[isize; 2]; 4] = [[1, 0], [0, 1], [1, 1], [1, -1]];
 
-/// The measures of one row of work pixels, measure after measure, and room to work in.
+/// The measures of work pixels side by side in one row, measure after measure, and room to work
+/// in.
 #[derive(Debug, Clone, Default)]
 pub struct Row {
     width: usize,
@@ -55,65 +68,77 @@ impl Row {
     fn reset(&mut self, width: usize, measures: usize) {
         self.width = width;
         self.values.resize(width * measures, 0.0);
-        self.shifted.iter_mut().for_each(|v| v.resize(width, 0.0));
     }
 
     /// One measure along the row.
-    #[inline]
+    #[inline(always)]
     fn of(&mut self, measure: usize) -> &mut [f32] {
         &mut self.values[measure * self.width..(measure + 1) * self.width]
     }
 
-    /// All measures of one pixel.
+    /// All measures of one pixel, by its place among those that were asked for.
     pub fn pixel(&self, x: usize) -> impl Iterator<Item = f32> + '_ {
         self.values[x..].iter().step_by(self.width.max(1)).copied()
     }
 }
 
-/// Copies a row moved by `dx`, the ends repeated.
+/// The columns `span` of a row moved by `dx`, the ends repeated: the row itself where it reaches
+/// so far.
 #[inline(always)]
-fn shift(source: &[f32], dx: isize, out: &mut [f32]) {
-    let n = source.len();
-    let d = dx.unsigned_abs().min(n);
-    if dx >= 0 {
-        out[..n - d].copy_from_slice(&source[d..]);
-        out[n - d..].fill(source[n - 1]);
-    } else {
-        out[d..].copy_from_slice(&source[..n - d]);
-        out[..d].fill(source[0]);
+fn moved<'r>(row: &'r [f32], span: &Range<usize>, dx: isize, room: &'r mut Vec<f32>) -> &'r [f32] {
+    let (first, end) = (span.start as isize + dx, span.end as isize + dx);
+    if first >= 0 && end <= row.len() as isize {
+        return &row[first as usize..end as usize];
     }
+    let last = row.len() as isize - 1;
+    room.clear();
+    room.extend((first..end).map(|x| row[x.clamp(0, last) as usize]));
+    room
 }
 
 impl<'a> Neighbourhoods<'a> {
     /// Prepares the blurred pictures.
     pub fn new(work: &'a Work, floor: &'a Floor) -> Self {
-        let (w, h) = (work.width(), work.height());
+        let w = work.width();
         let radius = |mm: f64| ((mm * work.px_per_mm).round() as usize).max(1);
-        let sources = [&work.l, &work.a, &work.b];
-        let mut jobs: Vec<(Vec<f32>, usize)> = Vec::new();
-        for mm in RADII_MM {
-            jobs.extend(sources.iter().map(|p| (p.data.clone(), radius(mm))));
-        }
-        for mm in &RADII_MM[..2] {
-            jobs.push((work.l.data.iter().map(|v| v * v).collect(), radius(*mm)));
-        }
-        jobs.par_iter_mut().for_each(|(data, r)| box_blur(data, w, h, *r));
-        let mut done = jobs.into_iter().map(|(data, _)| data);
+        let square: Vec<f32> = work.l.data.iter().map(|v| v * v).collect();
+        let sources = [&work.l.data, &work.a.data, &work.b.data, &square];
+        let fixed: Vec<Fixed> = sources.into_par_iter().map(|p| Fixed::new(p, w)).collect();
+        // Mean of a source (L*, a*, b*, L*²) over one of the radii.
+        let jobs: Vec<(usize, f64)> = RADII_MM
+            .into_iter()
+            .flat_map(|mm| [(0, mm), (1, mm), (2, mm)])
+            .chain(RADII_MM[..2].iter().map(|mm| (3, *mm)))
+            .collect();
+        let done: Vec<Vec<f32>> =
+            jobs.into_par_iter().map(|(k, mm)| fixed[k].mean(radius(mm))).collect();
+        let mut done = done.into_iter();
         let mut take = || done.next().unwrap_or_default();
         let means = std::array::from_fn(|_| std::array::from_fn(|_| take()));
         let squares = std::array::from_fn(|_| take());
         let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as usize).max(1));
-        Neighbourhoods { work, floor, means, squares, steps }
+        let across = floor.across(w);
+        Neighbourhoods { work, floor, means, squares, steps, across }
     }
 
-    /// The measures of row `y`; `measures` is how many the row has room for.
+    /// Row `y + dy` of a plane, the first and last repeated.
     #[inline(always)]
-    fn fill(&self, y: usize, row: &mut Row, measures: usize) {
+    fn line<'p>(&self, plane: &'p [f32], y: usize, dy: isize) -> &'p [f32] {
         let (w, h) = (self.work.width(), self.work.height());
-        row.reset(w, measures);
+        let y = (y as isize + dy).clamp(0, h as isize - 1) as usize;
+        &plane[y * w..(y + 1) * w]
+    }
+
+    /// The measures of the pixels `cols` of row `y`; `measures` is how many the row has room for.
+    #[inline(always)]
+    fn fill(&self, y: usize, cols: Range<usize>, row: &mut Row, measures: usize) {
+        let w = self.work.width();
+        let n = cols.len();
+        row.reset(n, measures);
         let mut floor = std::mem::take(&mut row.floor);
-        self.floor.row(y, w, &mut floor);
-        let span = y * w..(y + 1) * w;
+        let mut shifted = std::mem::take(&mut row.shifted);
+        self.floor.row(y, &self.across[cols.clone()], &mut floor);
+        let span = y * w + cols.start..y * w + cols.end;
         let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
         let lab = planes.map(|p| &p[span.clone()]);
         for c in 0..3 {
@@ -139,19 +164,20 @@ impl<'a> Neighbourhoods<'a> {
             row.of(at + 2).fill(0.0);
             for [dx, dy] in DIRECTIONS {
                 let (dx, dy) = (dx * step as isize, dy * step as isize);
-                let line = |dy: isize| {
-                    let v = (y as isize + dy).clamp(0, h as isize - 1) as usize;
-                    v * w..(v + 1) * w
-                };
-                for c in 0..3 {
-                    shift(&planes[c][line(dy)], dx, &mut row.shifted[c]);
-                    shift(&planes[c][line(-dy)], -dx, &mut row.shifted[3 + c]);
-                }
-                let [pl, pa, pb, ql, qa, qb] = &row.shifted;
-                let (deep, rest) = row.values[at * w..(at + 3) * w].split_at_mut(w);
-                let (high, edge) = rest.split_at_mut(w);
-                for x in 0..w {
-                    let valley = (pl[x] + ql[x]) * 0.5 - lab[0][x];
+                let [rl, ra, rb, sl, sa, sb] = &mut shifted;
+                let [l, a, b] = planes;
+                let pl = &moved(self.line(l, y, dy), &cols, dx, rl)[..n];
+                let pa = &moved(self.line(a, y, dy), &cols, dx, ra)[..n];
+                let pb = &moved(self.line(b, y, dy), &cols, dx, rb)[..n];
+                let ql = &moved(self.line(l, y, -dy), &cols, -dx, sl)[..n];
+                let qa = &moved(self.line(a, y, -dy), &cols, -dx, sa)[..n];
+                let qb = &moved(self.line(b, y, -dy), &cols, -dx, sb)[..n];
+                let own = &lab[0][..n];
+                let (deep, rest) = row.values[at * n..(at + 3) * n].split_at_mut(n);
+                let (high, edge) = rest.split_at_mut(n);
+                let edge = &mut edge[..n];
+                for x in 0..n {
+                    let valley = (pl[x] + ql[x]) * 0.5 - own[x];
                     deep[x] = deep[x].max(valley);
                     high[x] = high[x].min(valley);
                     let (dl, da, db) = (pl[x] - ql[x], pa[x] - qa[x], pb[x] - qb[x]);
@@ -162,15 +188,17 @@ impl<'a> Neighbourhoods<'a> {
         }
         for k in 0..2 {
             let (a, b) = (&self.means[k][1][span.clone()], &self.means[k][2][span.clone()]);
-            let out = row.of(28 + k);
-            for x in 0..w {
-                let (da, db) = (a[x] - floor[1][x], b[x] - floor[2][x]);
+            let (fa, fb) = (&floor[1][..n], &floor[2][..n]);
+            let out = &mut row.of(28 + k)[..n];
+            for x in 0..n {
+                let (da, db) = (a[x] - fa[x], b[x] - fb[x]);
                 out[x] = (da * da + db * db).sqrt();
             }
         }
         subtract(&self.means[1][0][span.clone()], &floor[0], row.of(30));
         subtract(&self.means[2][0][span], &floor[0], row.of(31));
         row.floor = floor;
+        row.shifted = shifted;
     }
 }
 
@@ -185,23 +213,23 @@ fn subtract(a: &[f32], b: &[f32], out: &mut [f32]) {
 pub trait Rows: Sync {
     /// How many measures a pixel has.
     const MEASURES: usize;
-    /// Computes the measures of row `y`.
-    fn row(&self, y: usize, row: &mut Row);
+    /// Computes the measures of the pixels `cols` of row `y`.
+    fn row(&self, y: usize, cols: Range<usize>, row: &mut Row);
 }
 
 impl Rows for Neighbourhoods<'_> {
     const MEASURES: usize = FEATURES;
 
-    fn row(&self, y: usize, row: &mut Row) {
-        struct Fill<'a>(&'a Neighbourhoods<'a>, usize, &'a mut Row);
+    fn row(&self, y: usize, cols: Range<usize>, row: &mut Row) {
+        struct Fill<'a>(&'a Neighbourhoods<'a>, usize, Range<usize>, &'a mut Row);
         impl pulp::WithSimd for Fill<'_> {
             type Output = ();
             #[inline(always)]
             fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.fill(self.1, self.2, FEATURES);
+                self.0.fill(self.1, self.2, self.3, FEATURES);
             }
         }
-        pulp::Arch::new().dispatch(Fill(self, y, row));
+        pulp::Arch::new().dispatch(Fill(self, y, cols, row));
     }
 }
 
@@ -216,8 +244,14 @@ pub struct Context<'a> {
     object: [Vec<f32>; 3],
     seam: [Vec<f32>; 2],
     edge: [Vec<f32>; 2],
-    inside: Vec<f32>,
-    outside: Vec<f32>,
+    /// Squared distance to the outline, work px²: inside an object above nought, outside below.
+    depth: Vec<i16>,
+}
+
+/// Exactly so many planes.
+fn into_array<const N: usize>(planes: Vec<Vec<f32>>) -> [Vec<f32>; N] {
+    let mut planes = planes.into_iter();
+    std::array::from_fn(|_| planes.next().unwrap_or_default())
 }
 
 /// Distances beyond this tell nothing more, mm.
@@ -226,37 +260,26 @@ const REACH_MM: f32 = 6.0;
 impl<'a> Context<'a> {
     /// Prepares blurred answers and distances.
     pub fn new(hoods: &'a Neighbourhoods<'a>, first: &'a Evidence) -> Self {
-        let (w, h) = (first.object.width, first.object.height);
+        let w = first.object.width;
         let ppm = hoods.work.px_per_mm;
         let radius = |mm: f64| ((mm * ppm).round() as usize).max(1);
-        let slope: Vec<f32> = slopes(&hoods.work.l);
-        let mut jobs: Vec<(Vec<f32>, usize)> = Vec::new();
-        for mm in RADII_MM {
-            jobs.push((first.object.data.clone(), radius(mm)));
-        }
-        for mm in &RADII_MM[..2] {
-            jobs.push((first.seam.data.clone(), radius(*mm)));
-            jobs.push((slope.clone(), radius(*mm)));
-        }
-        jobs.par_iter_mut().for_each(|(data, r)| box_blur(data, w, h, *r));
-        let mut done = jobs.into_iter().map(|(data, _)| data);
-        let mut take = || done.next().unwrap_or_default();
-        let object = std::array::from_fn(|_| take());
-        let mut seam: [Vec<f32>; 2] = Default::default();
-        let mut edge: [Vec<f32>; 2] = Default::default();
-        for k in 0..2 {
-            seam[k] = take();
-            edge[k] = take();
-        }
+        // One source after the other, so that no more than one lies in memory twice.
+        let means = |source: &[f32], radii: &[f64]| -> Vec<Vec<f32>> {
+            let fixed = Fixed::new(source, w);
+            radii.par_iter().map(|mm| fixed.mean(radius(*mm))).collect()
+        };
+        let edge = into_array(means(&slopes(&hoods.work.l), &RADII_MM[..2]));
+        let object = into_array(means(&first.object.data, &RADII_MM));
+        let seam = into_array(means(&first.seam.data, &RADII_MM[..2]));
         let on: Vec<bool> = first.object.data.iter().map(|v| *v > 0.5).collect();
         let off: Vec<bool> = on.iter().map(|v| !v).collect();
-        let scaled = |mask: &[bool]| -> Vec<f32> {
-            let mut d = squared_distance(mask, w);
-            d.iter_mut().for_each(|v| *v = (v.sqrt() / ppm as f32).min(REACH_MM));
-            d
-        };
-        let (inside, outside) = rayon::join(|| scaled(&on), || scaled(&off));
-        Context { hoods, first, object, seam, edge, inside, outside }
+        let (inside, outside) =
+            rayon::join(|| squared_distance(&on, w), || squared_distance(&off, w));
+        // One of the two is always nought; beyond the reach the square fits a whole number too.
+        let most = f32::from(i16::MAX);
+        let depth =
+            inside.iter().zip(&outside).map(|(i, o)| (i.min(most) - o.min(most)) as i16).collect();
+        Context { hoods, first, object, seam, edge, depth }
     }
 
     /// True where the first look leaves nothing to ask: plain floor all around.
@@ -266,10 +289,11 @@ impl<'a> Context<'a> {
     }
 
     #[inline(always)]
-    fn fill(&self, y: usize, row: &mut Row) {
-        self.hoods.fill(y, row, CONTEXT_FEATURES);
-        let (w, h) = (self.hoods.work.width(), self.hoods.work.height());
-        let span = y * w..(y + 1) * w;
+    fn fill(&self, y: usize, cols: Range<usize>, row: &mut Row) {
+        self.hoods.fill(y, cols.clone(), row, CONTEXT_FEATURES);
+        let w = self.hoods.work.width();
+        let n = cols.len();
+        let span = y * w + cols.start..y * w + cols.end;
         let copies = [
             (0, &self.first.object.data),
             (1, &self.first.seam.data),
@@ -280,32 +304,36 @@ impl<'a> Context<'a> {
             (6, &self.seam[1]),
             (7, &self.edge[0]),
             (8, &self.edge[1]),
-            (9, &self.inside),
-            (10, &self.outside),
         ];
         for (k, source) in copies {
             row.of(FEATURES + k).copy_from_slice(&source[span.clone()]);
+        }
+        let ppm = self.hoods.work.px_per_mm as f32;
+        for (k, sign) in [(9, 1i16), (10, -1)] {
+            for (o, d) in row.of(FEATURES + k).iter_mut().zip(&self.depth[span.clone()]) {
+                *o = (f32::from((d * sign).max(0)).sqrt() / ppm).min(REACH_MM);
+            }
         }
         let step = self.hoods.steps[1] as isize;
         let at = FEATURES + 11;
         row.of(at).fill(1.0);
         row.of(at + 1).fill(0.0);
+        let mut shifted = std::mem::take(&mut row.shifted);
+        let object = &self.first.object.data;
         for [dx, dy] in DIRECTIONS {
             let (dx, dy) = (dx * step, dy * step);
-            let line = |dy: isize| {
-                let v = (y as isize + dy).clamp(0, h as isize - 1) as usize;
-                v * w..(v + 1) * w
-            };
-            shift(&self.first.object.data[line(dy)], dx, &mut row.shifted[0]);
-            shift(&self.first.object.data[line(-dy)], -dx, &mut row.shifted[1]);
-            let [p, q, ..] = &row.shifted;
-            let (low, high) = row.values[at * w..(at + 2) * w].split_at_mut(w);
-            for x in 0..w {
+            let [r, s, ..] = &mut shifted;
+            let p = &moved(self.hoods.line(object, y, dy), &cols, dx, r)[..n];
+            let q = &moved(self.hoods.line(object, y, -dy), &cols, -dx, s)[..n];
+            let (low, high) = row.values[at * n..(at + 2) * n].split_at_mut(n);
+            let high = &mut high[..n];
+            for x in 0..n {
                 let both = p[x].min(q[x]);
                 low[x] = low[x].min(both);
                 high[x] = high[x].max(both);
             }
         }
+        row.shifted = shifted;
         subtract(&self.seam[0][span.clone()], &self.seam[1][span], row.of(FEATURES + 13));
     }
 }
@@ -313,42 +341,63 @@ impl<'a> Context<'a> {
 impl Rows for Context<'_> {
     const MEASURES: usize = CONTEXT_FEATURES;
 
-    fn row(&self, y: usize, row: &mut Row) {
-        struct Fill<'a>(&'a Context<'a>, usize, &'a mut Row);
+    fn row(&self, y: usize, cols: Range<usize>, row: &mut Row) {
+        struct Fill<'a>(&'a Context<'a>, usize, Range<usize>, &'a mut Row);
         impl pulp::WithSimd for Fill<'_> {
             type Output = ();
             #[inline(always)]
             fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.fill(self.1, self.2);
+                self.0.fill(self.1, self.2, self.3);
             }
         }
-        pulp::Arch::new().dispatch(Fill(self, y, row));
+        pulp::Arch::new().dispatch(Fill(self, y, cols, row));
     }
 }
 
-/// Steepness of a plane (central differences).
+/// Steepness of a plane (central differences, clamped at the border).
 fn slopes(plane: &Plane) -> Vec<f32> {
-    let w = plane.width;
+    struct Slopes<'a>(&'a [f32], &'a [f32], &'a [f32], &'a mut [f32]);
+    impl pulp::WithSimd for Slopes<'_> {
+        type Output = ();
+        #[inline(always)]
+        fn with_simd<S: pulp::Simd>(self, _: S) {
+            let Slopes(above, own, below, out) = self;
+            let n = out.len();
+            let (above, own, below) = (&above[..n], &own[..n], &below[..n]);
+            let steep = |left: f32, right: f32, x: usize| {
+                let (gx, gy) = (right - left, below[x] - above[x]);
+                (gx * gx + gy * gy).sqrt()
+            };
+            for x in 1..n.saturating_sub(1) {
+                out[x] = steep(own[x - 1], own[x + 1], x);
+            }
+            for x in [0, n - 1] {
+                out[x] = steep(own[x.saturating_sub(1)], own[(x + 1).min(n - 1)], x);
+            }
+        }
+    }
+    let (w, h) = (plane.width, plane.height);
+    let line = |y: usize| &plane.data[y * w..(y + 1) * w];
     let mut out = vec![0.0; plane.data.len()];
     out.par_chunks_mut(w).enumerate().for_each(|(y, row)| {
-        for (x, v) in row.iter_mut().enumerate() {
-            let (x, y) = (x as isize, y as isize);
-            let gx = plane.at(x + 1, y) - plane.at(x - 1, y);
-            let gy = plane.at(x, y + 1) - plane.at(x, y - 1);
-            *v = (gx * gx + gy * gy).sqrt();
-        }
+        let (above, below) = (line(y.saturating_sub(1)), line((y + 1).min(h - 1)));
+        pulp::Arch::new().dispatch(Slopes(above, line(y), below, row));
     });
     out
 }
 
 /// First look at every allowed work pixel; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
-    evaluate(hoods.work, hoods, network, |i| allowed[i])
+    let mut evidence = Evidence::nothing(hoods.work);
+    evaluate(&mut evidence, hoods, network, |i| allowed[i]);
+    evidence
 }
 
 /// Second look, with the first look's answer around each pixel in view.
 pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
-    evaluate(context.hoods.work, context, network, |i| allowed[i] && !context.plain(i))
+    let mut evidence = Evidence::nothing(context.hoods.work);
+    evaluate(&mut evidence, context, network, |i| allowed[i] && !context.plain(i));
+    evidence
 }
 
 /// Evidence without anything learned: colour difference from the floor against Otsu's threshold
@@ -440,40 +489,81 @@ pub fn otsu(counts: &[u64; 256]) -> usize {
     best.1
 }
 
+/// Pixels of a few rows, gathered until the network can take a whole block.
+#[derive(Default)]
+struct Gathered {
+    row: Row,
+    /// Columns asked about in the row at hand.
+    asked: Vec<usize>,
+    values: Vec<f32>,
+    /// Place of each gathered pixel among those of the rows.
+    places: Vec<usize>,
+    scratch: Scratch,
+}
+
+impl Gathered {
+    /// Asks the network about the gathered pixels and hands out its answers.
+    fn answer(&mut self, network: &Network, object: &mut [f32], seam: &mut [f32]) {
+        network.eval_block(&self.values, BLOCK, 0, &mut self.scratch);
+        let out = self.scratch.outputs();
+        for (k, &i) in self.places.iter().enumerate() {
+            object[i] = out[0][k];
+            seam[i] = out[1][k];
+        }
+        self.places.clear();
+    }
+}
+
+/// Rows that are done together, so that few blocks stay half empty.
+const TOGETHER: usize = 8;
+/// Columns that are computed though not asked about, rather than to begin anew after them.
+const GAP: usize = 24;
+
+/// Asks the network about every wanted pixel; the others keep what they have.
 fn evaluate<R: Rows>(
-    work: &Work,
+    evidence: &mut Evidence,
     rows: &R,
     network: &Network,
     wanted: impl Fn(usize) -> bool + Sync,
-) -> Evidence {
-    let (w, h) = (work.width(), work.height());
-    let mut object = Plane::filled(w, h, 0.0);
-    let mut seam = Plane::filled(w, h, 0.0);
-    object.data.par_chunks_mut(w).zip(seam.data.par_chunks_mut(w)).enumerate().for_each_init(
-        || (Row::default(), Scratch::default(), vec![false; w]),
-        |(row, scratch, ask), (y, (object, seam))| {
-            for (x, a) in ask.iter_mut().enumerate() {
-                *a = wanted(y * w + x);
-            }
-            if !ask.contains(&true) {
-                return;
-            }
-            rows.row(y, row);
-            for x in (0..w).step_by(BLOCK) {
-                let end = (x + BLOCK).min(w);
-                if !ask[x..end].contains(&true) {
-                    continue;
-                }
-                network.eval_block(&row.values, w, x, scratch);
-                let out = scratch.outputs();
-                for (k, x) in (x..end).enumerate() {
-                    if ask[x] {
-                        object[x] = out[0][k];
-                        seam[x] = out[1][k];
+) {
+    let w = evidence.object.width;
+    let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
+    let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);
+    object.zip(seam).enumerate().for_each_init(Gathered::default, |g, (part, (object, seam))| {
+        g.values.resize(R::MEASURES * BLOCK, 0.0);
+        let first = part * TOGETHER;
+        for y in first..first + object.len() / w {
+            let mut asked = std::mem::take(&mut g.asked);
+            asked.clear();
+            asked.extend((0..w).filter(|x| wanted(y * w + x)));
+            for near in asked.chunk_by(|a, b| b - a <= GAP) {
+                let (from, to) = (near[0], near[near.len() - 1] + 1);
+                rows.row(y, from..to, &mut g.row);
+                let mut near = near;
+                while !near.is_empty() {
+                    let at = g.places.len();
+                    let (now, later) = near.split_at(near.len().min(BLOCK - at));
+                    let whole = now[now.len() - 1] - now[0] + 1 == now.len();
+                    for m in 0..R::MEASURES {
+                        let source = &g.row.values[m * (to - from)..(m + 1) * (to - from)];
+                        let out = &mut g.values[m * BLOCK + at..][..now.len()];
+                        if whole {
+                            out.copy_from_slice(&source[now[0] - from..][..now.len()]);
+                        } else {
+                            out.iter_mut().zip(now).for_each(|(o, x)| *o = source[x - from]);
+                        }
+                    }
+                    g.places.extend(now.iter().map(|x| (y - first) * w + x));
+                    near = later;
+                    if g.places.len() == BLOCK {
+                        g.answer(network, object, seam);
                     }
                 }
             }
-        },
-    );
-    Evidence { object, seam }
+            g.asked = asked;
+        }
+        if !g.places.is_empty() {
+            g.answer(network, object, seam);
+        }
+    });
 }

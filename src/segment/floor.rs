@@ -5,6 +5,8 @@
 //! object's edge does not). Its colour is smoothed, shade held back, and carried under the
 //! objects from around them.
 
+use rayon::prelude::*;
+
 use super::work::Work;
 use super::{Plane, beside};
 
@@ -47,28 +49,50 @@ impl Floor {
 }
 
 impl Floor {
-    /// The five values along row `y` of a work picture `width` pixels wide.
-    pub fn row(&self, y: usize, width: usize, out: &mut [Vec<f32>; 5]) {
+    /// Where the columns of a work picture `width` pixels wide lie among the cells' middles: the
+    /// cell before, and how far on towards the next.
+    pub fn across(&self, width: usize) -> Vec<(u32, f32)> {
+        let last = (self.planes[0].width - 1) as f32;
+        let c = self.cell as f32;
+        let place = |x: usize| {
+            let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, last);
+            let x0 = fx as u32;
+            (x0, fx - x0 as f32)
+        };
+        (0..width).map(place).collect()
+    }
+
+    /// The five values along row `y` of a work picture, at the places `across`, which rise.
+    pub fn row(&self, y: usize, across: &[(u32, f32)], out: &mut [Vec<f32>; 5]) {
         let (gw, gh) = (self.planes[0].width, self.planes[0].height);
+        let Some((&(first, _), &(last, _))) = across.first().zip(across.last()) else {
+            out.iter_mut().for_each(Vec::clear);
+            return;
+        };
         let c = self.cell as f32;
         let fy = ((y as f32 + 0.5) / c - 0.5).clamp(0.0, (gh - 1) as f32);
         let y0 = fy as usize;
         let y1 = (y0 + 1).min(gh - 1);
         let ty = fy - y0 as f32;
-        let mut line = vec![0.0f32; gw];
+        let first = first as usize;
+        let cells = first..(last as usize + 2).min(gw);
+        let mut line = Vec::with_capacity(cells.len() + 1);
         for (plane, out) in self.planes.iter().zip(out) {
             let (top, low) = (&plane.data[y0 * gw..][..gw], &plane.data[y1 * gw..][..gw]);
-            for ((l, t), b) in line.iter_mut().zip(top).zip(low) {
-                *l = t * (1.0 - ty) + b * ty;
-            }
-            out.resize(width, 0.0);
-            for (x, o) in out.iter_mut().enumerate() {
-                let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, (gw - 1) as f32);
-                let x0 = fx as usize;
-                let x1 = (x0 + 1).min(gw - 1);
-                let tx = fx - x0 as f32;
-                *o = line[x0] * (1.0 - tx) + line[x1] * tx;
-            }
+            line.clear();
+            line.extend(
+                top[cells.clone()]
+                    .iter()
+                    .zip(&low[cells.clone()])
+                    .map(|(t, b)| t * (1.0 - ty) + b * ty),
+            );
+            // Beyond the last cell's middle it goes on as it is there.
+            line.extend(line.last().copied());
+            out.clear();
+            out.extend(across.iter().map(|&(x0, tx)| {
+                let x0 = x0 as usize - first;
+                line[x0] * (1.0 - tx) + line[x0 + 1] * tx
+            }));
         }
     }
 
@@ -102,53 +126,44 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
     let (w, h) = (work.width(), work.height());
     let (gw, gh) = (w.div_ceil(cell), h.div_ceil(cell));
     let sources = [&work.l, &work.a, &work.b, &work.rg, &work.bg];
-    let mut grid: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; gw * gh]);
-    let mut usable = vec![false; gw * gh];
-    for gy in 0..gh {
-        for gx in 0..gw {
-            let mut sum = [0.0f32; 5];
-            let mut n = 0usize;
-            for y in gy * cell..((gy + 1) * cell).min(h) {
-                for x in gx * cell..((gx + 1) * cell).min(w) {
-                    if allowed[y * w + x] {
-                        n += 1;
-                        for (s, p) in sum.iter_mut().zip(sources) {
-                            *s += p.data[y * w + x];
-                        }
+    let cell_mean = |gx: usize, gy: usize| -> Option<[f32; 5]> {
+        let mut sum = [0.0f32; 5];
+        let mut n = 0usize;
+        for y in gy * cell..((gy + 1) * cell).min(h) {
+            for x in gx * cell..((gx + 1) * cell).min(w) {
+                if allowed[y * w + x] {
+                    n += 1;
+                    for (s, p) in sum.iter_mut().zip(sources) {
+                        *s += p.data[y * w + x];
                     }
                 }
             }
-            if n * 2 >= cell * cell {
-                usable[gy * gw + gx] = true;
-                for (g, s) in grid.iter_mut().zip(sum) {
-                    g[gy * gw + gx] = s / n as f32;
-                }
-            }
         }
-    }
+        (n * 2 >= cell * cell).then(|| sum.map(|s| s / n as f32))
+    };
+    let means: Vec<Option<[f32; 5]>> =
+        (0..gw * gh).into_par_iter().with_min_len(gw).map(|i| cell_mean(i % gw, i / gw)).collect();
+    let usable: Vec<bool> = means.iter().map(Option::is_some).collect();
+    let grid: [Vec<f32>; 5] =
+        std::array::from_fn(|c| means.iter().map(|m| m.map_or(0.0, |m| m[c])).collect());
     let mut bare = largest_smooth_region(&grid, &usable, gw, settings);
     erode(&mut bare, gw);
     let sigma = (settings.smoothing_mm * work.px_per_mm / cell as f64) as f32;
-    let mut smooth = carry(&grid[0], &bare, gw, sigma);
+    let lightness = [grid[0].as_slice()];
+    let [mut smooth] = carry(lightness, &bare, gw, sigma);
+    let lit = |smooth: &[f32], below: f32| -> Vec<bool> {
+        bare.iter()
+            .zip(grid[0].iter().zip(smooth))
+            .map(|(b, (v, s))| *b && *v > s - below * s.max(10.0))
+            .collect()
+    };
     // Shade lies below its surroundings: leave out what is clearly darker and smooth again.
     for _ in 0..2 {
-        let lit: Vec<bool> = bare
-            .iter()
-            .zip(grid[0].iter().zip(&smooth))
-            .map(|(b, (v, s))| *b && *v > s - 0.04 * s.max(10.0))
-            .collect();
-        smooth = carry(&grid[0], &lit, gw, sigma);
+        [smooth] = carry(lightness, &lit(&smooth, 0.04), gw, sigma);
     }
-    let lit: Vec<bool> = bare
-        .iter()
-        .zip(grid[0].iter().zip(&smooth))
-        .map(|(b, (v, s))| *b && *v > s - 0.08 * s.max(10.0))
-        .collect();
-    let planes = std::array::from_fn(|i| {
-        let data =
-            if i == 0 { std::mem::take(&mut smooth) } else { carry(&grid[i], &lit, gw, sigma) };
-        Plane { width: gw, height: gh, data }
-    });
+    let lit = lit(&smooth, 0.08);
+    let [a, b, rg, bg] = carry(std::array::from_fn(|i| grid[i + 1].as_slice()), &lit, gw, sigma);
+    let planes = [smooth, a, b, rg, bg].map(|data| Plane { width: gw, height: gh, data });
     Floor { cell, planes, bare }
 }
 
@@ -201,111 +216,177 @@ fn erode(mask: &mut [bool], width: usize) {
 }
 
 /// Normalised smoothing of the marked cells, carried into the others: a sum over several widths,
-/// the narrowest that has support winning.
-fn carry(values: &[f32], marked: &[bool], width: usize, sigma: f32) -> Vec<f32> {
-    let height = values.len() / width;
-    let mean = {
+/// the narrowest that has support winning. All planes at once, since they share the marks.
+fn carry<const N: usize>(
+    planes: [&[f32]; N],
+    marked: &[bool],
+    width: usize,
+    sigma: f32,
+) -> [Vec<f32>; N] {
+    const SCALES: [f32; 3] = [6.0, 2.5, 1.0];
+    let height = marked.len() / width;
+    let means = planes.map(|values| {
         let (s, n) = values
             .iter()
             .zip(marked)
             .filter(|(_, m)| **m)
             .fold((0.0f64, 0usize), |(s, n), (v, _)| (s + f64::from(*v), n + 1));
         (s / n.max(1) as f64) as f32
-    };
-    let mut out = vec![mean; values.len()];
-    for scale in [6.0, 2.5, 1.0] {
-        let radius = ((sigma * scale).round() as usize).max(1);
-        let mut weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
-        let mut sum: Vec<f32> = values.iter().zip(&weight).map(|(v, w)| (v - mean) * w).collect();
-        for _ in 0..3 {
-            box_blur(&mut weight, width, height, radius.div_ceil(2));
-            box_blur(&mut sum, width, height, radius.div_ceil(2));
-        }
-        for i in 0..out.len() {
-            let trust = (weight[i] * 12.0).min(1.0);
-            if weight[i] > 1e-6 {
-                out[i] += trust * (mean + sum[i] / weight[i] - out[i]);
+    });
+    let weight: Vec<f32> = marked.iter().map(|m| f32::from(*m)).collect();
+    // For every width the blurred marks, then the blurred planes.
+    let blurred: Vec<Vec<f32>> = (0..SCALES.len() * (N + 1))
+        .into_par_iter()
+        .map(|k| {
+            let radius = ((sigma * SCALES[k / (N + 1)]).round() as usize).max(1);
+            let mut data = match (k % (N + 1)).checked_sub(1) {
+                None => weight.clone(),
+                Some(i) => planes[i].iter().zip(&weight).map(|(v, w)| (v - means[i]) * w).collect(),
+            };
+            for _ in 0..3 {
+                box_blur(&mut data, width, height, radius.div_ceil(2));
+            }
+            data
+        })
+        .collect();
+    std::array::from_fn(|i| {
+        let mut out = vec![means[i]; marked.len()];
+        for of_scale in blurred.chunks_exact(N + 1) {
+            let (weight, sum) = (&of_scale[0], &of_scale[i + 1]);
+            for ((o, w), s) in out.iter_mut().zip(weight).zip(sum) {
+                let trust = (w * 12.0).min(1.0);
+                if *w > 1e-6 {
+                    *o += trust * (means[i] + s / w - *o);
+                }
             }
         }
-    }
-    out
+        out
+    })
 }
 
-/// Box mean of the given radius in place; windows are cut at the border. Sums are kept in whole
-/// numbers of 1/4096, so that they do not drift.
+/// Box mean of the given radius in place; windows are cut at the border.
 pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
-    struct Blur<'a>(&'a mut [f32], usize, usize, usize);
-    impl pulp::WithSimd for Blur<'_> {
-        type Output = ();
-        #[inline(always)]
-        fn with_simd<S: pulp::Simd>(self, _: S) {
-            box_blur_with(self.0, self.1, self.2, self.3);
-        }
-    }
     if width > 0 && height > 0 {
-        pulp::Arch::new().dispatch(Blur(data, width, height, radius));
+        Fixed::new(data, width).mean_into(radius, data);
     }
 }
 
+/// A picture in whole numbers of 1/4096, so that running sums do not drift.
+pub struct Fixed {
+    width: usize,
+    data: Vec<i32>,
+}
+
+/// One in a [`Fixed`] picture.
+const ONE: f32 = 4096.0;
+
+/// The whole part of a number of magnitude below 2³¹, from its bits (IEEE 754 binary32): what
+/// `as i32` gives, but for many at once, since the compiler's own saturating conversion is done one
+/// by one.
 #[inline(always)]
-fn box_blur_with(data: &mut [f32], width: usize, height: usize, radius: usize) {
-    const ONE: f32 = 4096.0;
-    let mut fixed = vec![0i32; width * (radius + 1).min(height + 1)];
-    let mut line = vec![0i32; width];
-    // Columns first: running sums of whole rows, so that memory is read in order. Rows that
-    // leave the window are kept as they were in a ring.
-    let ring = radius + 1;
-    let mut sum = vec![0i32; width];
-    let to_fixed = |row: &[f32], out: &mut [i32]| {
-        for (o, v) in out.iter_mut().zip(row) {
-            *o = (v * ONE) as i32;
-        }
-    };
-    for y in 0..radius.min(height) {
-        to_fixed(&data[y * width..(y + 1) * width], &mut line);
-        sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
-    }
-    for y in 0..height {
-        if y + radius < height {
-            to_fixed(&data[(y + radius) * width..(y + radius + 1) * width], &mut line);
-            sum.iter_mut().zip(&line).for_each(|(s, v)| *s = s.wrapping_add(*v));
-        }
-        let slot = y % ring * width;
-        if y > radius {
-            let old = (y - radius - 1) % ring * width;
-            let gone = &fixed[old..old + width];
-            sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
-        }
-        let row = &mut data[y * width..(y + 1) * width];
-        to_fixed(row, &mut fixed[slot..slot + width]);
-        let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
-        let scale = 1.0 / (n * ONE);
-        row.iter_mut().zip(&sum).for_each(|(o, s)| *o = *s as f32 * scale);
-    }
-    let mut prefix = vec![0i32; width + 1];
-    for row in data.chunks_exact_mut(width) {
-        for (x, v) in row.iter().enumerate() {
-            prefix[x + 1] = prefix[x].wrapping_add((v * ONE) as i32);
-        }
-        let mean = |x: usize| {
-            let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
-            prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
-        };
-        if width <= 2 * radius {
-            for (x, v) in row.iter_mut().enumerate() {
-                *v = mean(x);
+fn whole(v: f32) -> i32 {
+    let bits = v.to_bits();
+    let exponent = (bits >> 23 & 0xff) as i32 - 150;
+    let significand = bits & 0x7f_ffff | 0x80_0000;
+    let right = (-exponent).clamp(0, 31) as u32;
+    let left = exponent.clamp(0, 7) as u32;
+    let size = ((significand >> right) << left) as i32;
+    let sign = bits as i32 >> 31;
+    (size ^ sign).wrapping_sub(sign)
+}
+
+impl Fixed {
+    /// Takes a picture of `width` pixels a row (at least one).
+    pub fn new(data: &[f32], width: usize) -> Fixed {
+        struct Convert<'a>(&'a [f32], &'a mut [i32]);
+        impl pulp::WithSimd for Convert<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.1.iter_mut().zip(self.0).for_each(|(o, v)| *o = whole(v * ONE));
             }
-            continue;
         }
-        for x in (0..radius).chain(width - radius..width) {
-            row[x] = mean(x);
+        let mut fixed = vec![0; data.len()];
+        pulp::Arch::new().dispatch(Convert(data, &mut fixed));
+        Fixed { width, data: fixed }
+    }
+
+    /// Box mean of the given radius; windows are cut at the border.
+    pub fn mean(&self, radius: usize) -> Vec<f32> {
+        let mut out = vec![0.0; self.data.len()];
+        self.mean_into(radius, &mut out);
+        out
+    }
+
+    fn mean_into(&self, radius: usize, out: &mut [f32]) {
+        struct Mean<'a>(&'a Fixed, usize, &'a mut [f32]);
+        impl pulp::WithSimd for Mean<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.mean_with(self.1, self.2);
+            }
         }
-        let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
-        let inner = &mut row[radius..width - radius];
-        let (low, high) = (&prefix[..], &prefix[2 * radius + 1..]);
-        for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
-            *v = b.wrapping_sub(*a) as f32 * scale;
+        pulp::Arch::new().dispatch(Mean(self, radius, out));
+    }
+
+    #[inline(always)]
+    fn mean_with(&self, radius: usize, out: &mut [f32]) {
+        let width = self.width;
+        let height = self.data.len() / width;
+        let line = |y: usize| &self.data[y * width..(y + 1) * width];
+        // Columns first: running sums of whole rows, so that memory is read in order.
+        let mut sum = vec![0i32; width];
+        for y in 0..radius.min(height) {
+            sum.iter_mut().zip(line(y)).for_each(|(s, v)| *s = s.wrapping_add(*v));
         }
+        let mut middle = vec![0i32; width];
+        let mut prefix = vec![0i32; width + 1];
+        for (y, row) in out.chunks_exact_mut(width).enumerate() {
+            if y + radius < height {
+                sum.iter_mut().zip(line(y + radius)).for_each(|(s, v)| *s = s.wrapping_add(*v));
+            }
+            if y > radius {
+                let gone = line(y - radius - 1);
+                sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
+            }
+            let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
+            let scale = 1.0 / (n * ONE);
+            for (m, s) in middle.iter_mut().zip(&sum) {
+                *m = whole(*s as f32 * scale * ONE);
+            }
+            let mut run = 0i32;
+            for (p, m) in prefix[1..].iter_mut().zip(&middle) {
+                run = run.wrapping_add(*m);
+                *p = run;
+            }
+            row_means(&prefix, radius, row);
+        }
+    }
+}
+
+/// Means of the windows around the pixels of a row, from the sums before each.
+#[inline(always)]
+fn row_means(prefix: &[i32], radius: usize, row: &mut [f32]) {
+    let width = row.len();
+    let mean = |x: usize| {
+        let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
+        prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
+    };
+    if width <= 2 * radius {
+        for (x, v) in row.iter_mut().enumerate() {
+            *v = mean(x);
+        }
+        return;
+    }
+    for x in (0..radius).chain(width - radius..width) {
+        row[x] = mean(x);
+    }
+    let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
+    let inner = &mut row[radius..width - radius];
+    let (low, high) = (prefix, &prefix[2 * radius + 1..]);
+    for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
+        *v = b.wrapping_sub(*a) as f32 * scale;
     }
 }
 
@@ -314,7 +395,36 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    #[test]
+    fn a_part_of_a_row_says_what_its_pixels_say() {
+        let (gw, gh, cell) = (5, 4, 3);
+        let plane = |k: usize| {
+            let data = (0..gw * gh).map(|i| ((i * 7 + k * 3) % 11) as f32).collect();
+            Plane { width: gw, height: gh, data }
+        };
+        let planes = std::array::from_fn(plane);
+        let floor = Floor { cell, planes, bare: vec![true; gw * gh] };
+        let across = floor.across(gw * cell);
+        let mut row: [Vec<f32>; 5] = Default::default();
+        for (y, cols) in [(0, 0..15), (5, 4..9), (11, 14..15), (7, 3..3)] {
+            floor.row(y, &across[cols.clone()], &mut row);
+            for (k, values) in row.iter().enumerate() {
+                assert_eq!(values.len(), cols.len());
+                for (v, x) in values.iter().zip(cols.clone()) {
+                    assert!((v - floor.at(x, y)[k]).abs() < 1e-4, "{x} {y} {k}");
+                }
+            }
+        }
+    }
+
     proptest! {
+        #[test]
+        fn whole_parts_are_those_of_the_conversion(v in -2.1e9f32..2.1e9, small in -9.0f32..9.0) {
+            for v in [v, small, v * 1e-6, small * 1e-38, v.trunc(), -0.0, 0.0] {
+                prop_assert_eq!(whole(v), v as i32);
+            }
+        }
+
         #[test]
         fn box_mean_agrees_with_the_plain_sum(
             width in 1usize..12, height in 1usize..12, radius in 1usize..6,

@@ -21,6 +21,8 @@ pub mod raster;
 pub mod split;
 pub mod work;
 
+use rayon::prelude::*;
+
 use crate::colour::Light;
 use crate::frame::{Px, TrayFrame};
 use crate::network::Network;
@@ -186,12 +188,13 @@ pub fn regions_seen(
     let mut regions = split::split(&prepared.work, evidence, &settings.split, model.pairs.as_ref());
     if let Some(network) = &model.regions {
         let owners = split::owners(&regions, &prepared.work);
-        regions.retain(|r| {
+        let kept = |r: &split::Region| {
             let f = split::region_features(r, &prepared.work, evidence, &prepared.floor, &owners);
             // Shade and stains are rarely larger than this; a berry lost is worse than one seen twice.
             let large = f[0] > LARGE_LN_MM2;
             network.eval(&f)[0] >= settings.split.keep * if large { LARGE_KEEP } else { 1.0 }
-        });
+        };
+        regions = regions.into_par_iter().filter(kept).collect();
     }
     regions
 }
