@@ -128,6 +128,10 @@ pub fn agreement(judgements: &[JudgementRecord], level: Level) -> Agreement {
         })
         .collect();
     let (kappa, no_kappa) = match cohens_kappa(&table, KappaWeights::Unweighted) {
+        // Kappa is 0 then with no spread, whatever the other party saw: it would look exact.
+        Ok(_) if said_one_thing(&table) => {
+            (None, Some("one party said the same of every object: kappa tells nothing".to_owned()))
+        }
         Ok(found) => {
             let Interval { low, high, .. } = found.interval(level);
             let (kappa, standard_error) = (found.kappa, found.standard_error);
@@ -137,6 +141,13 @@ pub fn agreement(judgements: &[JudgementRecord], level: Level) -> Agreement {
     };
     let observed = (objects > 0).then(|| agreed as f64 / objects as f64);
     Agreement { objects, agreed, observed, kappa, no_kappa, classes, table }
+}
+
+/// Whether one of the parties used one kind only.
+fn said_one_thing(table: &[Vec<u64>]) -> bool {
+    let rows = table.iter().filter(|row| row.iter().any(|n| *n > 0)).count();
+    let columns = (0..table.len()).filter(|&k| table.iter().any(|row| row[k] > 0)).count();
+    rows == 1 || columns == 1
 }
 
 /// Whose eyes.
@@ -459,6 +470,8 @@ mod tests {
         assert!(found.classes[0].positive.unwrap() > 0.97);
         let alike = agreement(&judged(&[(SOUND, SOUND, 9)]), Level::P95);
         assert!(alike.kappa.is_none() && alike.no_kappa.is_some());
+        let one = agreement(&judged(&[(SOUND, SOUND, 11), (SHRIVELED, SOUND, 1)]), Level::P95);
+        assert!(one.kappa.is_none() && one.no_kappa.is_some());
         assert_eq!(agreement(&[], Level::P95).observed, None);
     }
 

@@ -214,7 +214,7 @@ fn teach(bench: &Bench, name: &str, trays: &[OneTray]) -> Result<Taught, Fault> 
     let profile = further::teach(&base, &lessons, name, SEED).map_err(too_little)?;
     let bytes = profile.to_bytes().map_err(Fault::failed)?;
     let sha256 = bench.archive.keep(&bytes)?;
-    let better = new.log_loss < old.log_loss && new.accuracy >= old.accuracy;
+    let better = new.log_loss < old.log_loss && new.accuracy > old.accuracy;
     let words = vec![
         format!(
             "{} reads {:.1} % of these objects as people say; taught further it reads {:.1} % of \
