@@ -187,7 +187,7 @@ impl Set {
         let date = Datetime::from_ymd_hms(year, month, day, hour, minute, second)
             .ok_or_else(|| fail("its date is no date"))?;
         let standards =
-            PdfStandards::new(&[PdfStandard::A_3b]).map_err(|e| fail(&e.message().to_string()))?;
+            PdfStandards::new(&[PdfStandard::A_3b]).map_err(|e| fail(e.message().as_ref()))?;
         self.export(&PdfOptions {
             ident: Smart::Custom(ident.to_owned()),
             creator: Smart::Custom(Some(concat!("acinus ", env!("CARGO_PKG_VERSION")).into())),
