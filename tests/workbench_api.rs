@@ -321,6 +321,20 @@ fn a_load_from_the_first_word_to_the_receipt() {
         .fault(409);
     let history = server.get(&format!("{path}/history")).ok();
     assert_eq!(history["entries"].as_array().unwrap().len(), 6);
+    // The sheet to sign, issued into the ledger once, however often it is asked for.
+    let asked = json!({"who": "Ana", "settings": {"paper": "letter", "units": "us"}});
+    for _ in 0..2 {
+        let sheet = server.post(&format!("{path}/sheet"), &asked);
+        assert_eq!(sheet.header("content-type"), Some("application/pdf"));
+        assert!(sheet.header("content-disposition").unwrap().contains("sheet-HV-04-17.pdf"));
+        let verified = acinus::sheet::verify::verify(&sheet.body, &ledger).unwrap();
+        assert!(verified.holds(), "{verified:?}");
+    }
+    let history = server.get(&format!("{path}/history")).ok();
+    assert_eq!(history["entries"].as_array().unwrap().len(), 7);
+    let wrong = json!({"who": "Ana", "settings": {"paper": "a5"}});
+    let answer = server.post(&format!("{path}/sheet"), &wrong);
+    assert!(answer.fault(400).contains("a5"));
 }
 
 /// Follows the event stream on a connection of its own until `enough`, or for a minute.

@@ -42,7 +42,7 @@ pub enum Dates {
 
 /// How a sheet is written. None of it changes a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(default, deny_unknown_fields)]
 pub struct Settings {
     /// Size of the pages.
     pub paper: Paper,

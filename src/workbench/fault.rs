@@ -9,6 +9,7 @@ use serde::de::DeserializeOwned;
 use serde_json::{Map, Value};
 
 use crate::ledger::{LedgerError, Refusal};
+use crate::sheet::SheetError;
 
 /// Why a request was not done, and what to do.
 #[derive(Debug)]
@@ -87,6 +88,15 @@ impl IntoResponse for Fault {
 
 /// The type of all answers but pictures, assets and events.
 pub const JSON: &str = "application/json";
+
+impl From<SheetError> for Fault {
+    fn from(error: SheetError) -> Fault {
+        match error {
+            SheetError::Ledger(error) => error.into(),
+            other => Fault::cannot(other.to_string(), ""),
+        }
+    }
+}
 
 impl From<LedgerError> for Fault {
     fn from(error: LedgerError) -> Fault {

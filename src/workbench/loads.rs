@@ -24,6 +24,7 @@ use crate::plan::{self, PlanSettings};
 use crate::receipt;
 use crate::report::dossier::said;
 use crate::report::text::{DISCLAIMER, plural};
+use crate::sheet;
 use crate::terms::{self, Decimal};
 
 /// Words that the page offers as tags; a person may write others.
@@ -415,17 +416,52 @@ pub async fn receipt(
             Fault::conflict("the load is still open", "close it first; then there is a receipt")
         })?;
         let bytes = crate::report::json::to_bytes(&receipt).map_err(Fault::failed)?;
-        let mut response = Response::new(axum::body::Body::from(bytes));
-        let headers = response.headers_mut();
-        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(super::fault::JSON));
-        // A load's name may hold anything; in a file's name only plain characters stay.
-        let plain: String =
-            load.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
-        let disposition = format!("attachment; filename=\"receipt-{plain}.json\"");
-        if let Ok(value) = HeaderValue::from_str(&disposition) {
-            headers.insert(header::CONTENT_DISPOSITION, value);
-        }
-        Ok(response)
+        Ok(attached(bytes, super::fault::JSON, &format!("receipt-{}.json", plain(&load))))
+    })
+    .await
+}
+
+/// A load's name may hold anything; in a file's name only plain characters stay.
+fn plain(load: &str) -> String {
+    load.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect()
+}
+
+/// A file to be saved under a name of plain characters.
+fn attached(bytes: Vec<u8>, kind: &'static str, name: &str) -> Response {
+    let mut response = Response::new(axum::body::Body::from(bytes));
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(kind));
+    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
+        headers.insert(header::CONTENT_DISPOSITION, value);
+    }
+    response
+}
+
+/// A sheet that is asked for.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SheetSaid {
+    who: String,
+    #[serde(default)]
+    settings: sheet::Settings,
+}
+
+/// `POST /api/loads/{load}/sheet`: the agreement sheet of a closed load, issued into the ledger; of an
+/// open one a draft.
+pub async fn sheet(
+    State(bench): State<Arc<Bench>>,
+    Path(load): Path<String>,
+    Said(said): Said<SheetSaid>,
+) -> Result<Response, Fault> {
+    blocking(&bench, move |bench| {
+        // Setting the pages takes a while: others may write meanwhile. The sheet speaks of one entry.
+        let path = bench.ledger().path().to_owned();
+        let made = sheet::make(&Ledger::open(&path)?, &load, &said.settings)?;
+        let mut ledger = bench.ledger();
+        sheet::issue(&mut ledger, &load, &made, signed(&said.who, None))?;
+        bench.events.tell_new(&ledger)?;
+        let what = if made.closed { "sheet" } else { "draft" };
+        Ok(attached(made.pdf, "application/pdf", &format!("{what}-{}.pdf", plain(&load))))
     })
     .await
 }

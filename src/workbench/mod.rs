@@ -295,6 +295,7 @@ fn router(bench: Arc<Bench>) -> Router {
         .route("/api/loads/{load}/close", post(loads::close))
         .route("/api/loads/{load}/history", get(loads::history))
         .route("/api/loads/{load}/receipt", get(loads::receipt))
+        .route("/api/loads/{load}/sheet", post(loads::sheet))
         .route("/api/loads/{load}/streams", get(flow::streams))
         .route("/api/loads/{load}/compare", get(flow::compare))
         .route("/api/loads/{load}/what-if", post(flow::what_if))

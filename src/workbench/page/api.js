@@ -42,6 +42,27 @@ export async function call(method, path, body, headers = {}) {
   return json;
 }
 
+/** Asks for a file and saves it under the name that the server gives. */
+export async function save(path, body) {
+  let answer;
+  try {
+    answer = await fetch(path, { method: "POST", body: JSON.stringify(body), headers: { "X-Acinus": "1", "Content-Type": "application/json" }, cache: "no-store" });
+  } catch {
+    tellLink(false);
+    throw new ApiError(0);
+  }
+  tellLink(true);
+  if (!answer.ok) throw new ApiError(answer.status, await answer.json().catch(() => null), answer.headers.get("Retry-After"));
+  const name = /filename="([^"]+)"/.exec(answer.headers.get("Content-Disposition") ?? "")?.[1] ?? "acinus.pdf";
+  const url = URL.createObjectURL(await answer.blob());
+  const link = document.createElement("a");
+  link.href = url;
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(url), 60_000);
+  return name;
+}
+
 export const get = (path, headers) => call("GET", path, undefined, headers);
 export const post = (path, body, headers) => call("POST", path, body, headers);
 export const part = encodeURIComponent;

@@ -1,8 +1,8 @@
 // What every page about one load has above it, and the tables of shares and verdicts.
 
-import { loadPath, get, part } from "./api.js";
+import { loadPath, get, part, save, who } from "./api.js";
 import { commonTop, strip } from "./charts.js";
-import { h, put } from "./dom.js";
+import { button, h, put } from "./dom.js";
 import { percent, plural, range, share, whole } from "./format.js";
 import { CLASSES, named } from "./look.js";
 import { verdictChip } from "./page-loads.js";
@@ -33,6 +33,7 @@ export function frame(main, load, active) {
         load.verdict && verdictChip(load.verdict.outcome, load.verdict.advisory),
         h("span", { class: "chip", id: "state" }, load.closed ? "closed" : "open"),
         load.closed && h("a", { class: "button", href: `${loadPath(load.load)}/receipt`, download: `${load.load}.receipt.json`, id: "receipt" }, "Receipt"),
+        load.lots.some((lot) => lot.trays.length) && sheetMenu(load),
       ),
     ),
     h(
@@ -43,6 +44,33 @@ export function frame(main, load, active) {
     body,
   );
   return body;
+}
+
+/** The sheet to sign, on the paper and in the units of the place. */
+function sheetMenu(load) {
+  const told = h("span", { role: "status" });
+  const take = (words, settings) =>
+    button(words, async (event) => {
+      const pressed = event.currentTarget;
+      const name = await who();
+      if (!name) return;
+      pressed.disabled = true;
+      put(told, "The sheet is being set …");
+      try {
+        put(told, `Saved as ${await save(`${loadPath(load.load)}/sheet`, { who: name, settings })}.`);
+      } catch (error) {
+        put(told, [error.message, error.todo].filter(Boolean).join(". "));
+      } finally {
+        pressed.disabled = false;
+      }
+    });
+  return h(
+    "details",
+    { id: "sheet" },
+    h("summary", { class: "button" }, load.closed ? "Sheet to sign (PDF)" : "Draft of the sheet (PDF)"),
+    h("div", { class: "row" }, take("A4, kg and °C", { paper: "a4", units: "metric" }), take("US Letter, short tons and °F", { paper: "letter", units: "us" })),
+    told,
+  );
 }
 
 /** Lots as fruit goes through the sorter: the delivered fruit first. */
