@@ -444,6 +444,12 @@ fn two_parties_review_settle_and_accept() {
     browser.says("#state", "closed");
     browser.look("agreed");
 
+    // The sheet to sign is set and saved, and stands in the ledger.
+    browser.click("#sheet > summary");
+    browser.click("#sheet button");
+    browser.says("#sheet [role=status]", "Saved as sheet-");
+    let history: Value = bench.get(&format!("/api/loads/{LOAD}/history"));
+    assert_eq!(history["entries"][0]["kind"], "sheet-issued");
     // Each leaves with a receipt that the program itself checks, offline.
     let receipt = browser.run_async(
         "const done = arguments[0]; fetch(document.querySelector('#ended a').href).then((r) => r.text()).then(done)",
@@ -495,8 +501,8 @@ fn streams_and_what_if_follow_at_once() {
     browser.says("#split", "rejects removed");
     browser.says("#compare", "points");
     browser.look("streams");
-    browser.click("details > summary");
-    browser.fill("details input", "10000");
+    browser.click("#body details > summary");
+    browser.fill("#body details input", "10000");
     browser.wait("/\\d kg/.test(document.querySelector('#split ~ div')?.textContent ?? '') || document.body.textContent.includes('10\u{202f}000 kg')");
 
     turn(&browser, &format!("#/load/{LOAD}/what-if"));
