@@ -56,18 +56,13 @@ fn head(out: &mut String, run: &Run) -> fmt::Result {
     let names: Vec<&str> = run.lots.iter().map(|l| l.name.as_str()).collect();
     let photos = run.sheets().count();
     let title = if names.is_empty() { "no figures".to_owned() } else { names.join(", ") };
-    // The policy lets the page load nothing: whatever a photograph's name says, nothing runs.
     write!(
         out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; \
-         style-src 'unsafe-inline'\">\n<title>Tray report: {}</title>\n<style>\n{CSS}</style>\n\
-         </head>\n<body>\n<header class=\"top\">\n<h1>Tray report</h1>\n\
+        "{}<header class=\"top\">\n<h1>Tray report</h1>\n\
          <p class=\"soft\">{} from {}</p>\n\
          <div class=\"notice\"><p>{DISCLAIMER}</p><p>Rot, mould, split and sunburnt fruit are not \
          measured. Shares are of what lies visible on the tray.</p></div>\n",
-        escape(&title),
+        page_head(&format!("Tray report: {title}")),
         plural(run.lots.len(), "lot"),
         plural(photos, "photograph"),
     )?;
@@ -631,6 +626,18 @@ fn reading_guide(out: &mut String, run: &Run) -> fmt::Result {
          local safety rules govern.</dd>\n</dl>\n</section>\n",
     );
     Ok(())
+}
+
+/// The beginning of a page up to its body. The policy lets the page load nothing: whatever a
+/// photograph's name says, nothing runs.
+pub(super) fn page_head(title: &str) -> String {
+    format!(
+        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; \
+         style-src 'unsafe-inline'\">\n<title>{}</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n",
+        escape(title)
+    )
 }
 
 #[cfg(test)]

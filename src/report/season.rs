@@ -2,13 +2,12 @@
 
 use std::fmt::Write as _;
 
+use super::html::page_head;
 use super::season_plots::Drawn;
 use super::streams::share;
 use super::text::{DISCLAIMER, percent, plural};
 use super::{Error, escape};
 use crate::season::{By, Group, REJECTS, Season};
-
-const CSS: &str = include_str!("../assets/page.css");
 
 fn word(by: By) -> &'static str {
     match by {
@@ -146,12 +145,9 @@ pub fn page(season: &Season, plots: &[Drawn]) -> Result<Vec<u8>, Error> {
     let mut out = String::new();
     write!(
         out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; \
-         style-src 'unsafe-inline'\">\n<title>Season</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n\
-         <header class=\"top\"><h1>The season</h1>\n<div class=\"notice\"><p>{DISCLAIMER}</p></div>\
-         </header>\n<main>\n"
+        "{}<header class=\"top\"><h1>The season</h1>\n<div class=\"notice\"><p>{DISCLAIMER}</p></div>\
+         </header>\n<main>\n",
+        page_head("Season")
     )?;
     for (title, groups) in
         [(format!("By {}", word(season.by)), &season.groups), ("By week".to_owned(), &season.weeks)]

@@ -2,13 +2,12 @@
 
 use std::fmt::Write as _;
 
+use super::html::page_head;
 use super::text::{DISCLAIMER, percent, plural};
 use super::{Error, escape};
 use crate::load::Basis;
 use crate::sorter::{NeighbourLimit, WhatIf, short};
 use crate::streams::{Comparison, Consistency, Estimate, Streams};
-
-const CSS: &str = include_str!("../assets/page.css");
 
 /// `7.7 % (5.9 to 9.9)`; near none and near all with one more decimal.
 pub(super) fn share(e: &Estimate) -> String {
@@ -131,12 +130,9 @@ pub fn page(found: &Streams, plots: &[(&'static str, String)]) -> Result<Vec<u8>
     let mut out = String::new();
     write!(
         out,
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; img-src data:; \
-         style-src 'unsafe-inline'\">\n<title>Streams</title>\n<style>\n{CSS}</style>\n</head>\n<body>\n\
-         <header class=\"top\"><h1>Before and after the sorter</h1>\n\
-         <div class=\"notice\"><p>{DISCLAIMER}</p></div></header>\n<main>\n"
+        "{}<header class=\"top\"><h1>Before and after the sorter</h1>\n<div class=\"notice\"><p>{DISCLAIMER}</p></div>\
+         </header>\n<main>\n",
+        page_head("Streams")
     )?;
     if !found.alarms.is_empty() {
         out.push_str(
