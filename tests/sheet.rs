@@ -359,7 +359,7 @@ fn tampered(dock: &Dock) {
 
     // Another ledger.
     dock.must(&["load", "new", "X-1", "--grower", "Other Vineyard", "--ledger", "other.sqlite"]);
-    let args = ["sheet", "verify", "plain.pdf", "--ledger", "other.sqlite"];
+    let args = ["sheet", "verify", "plain.pdf", "other.sqlite"];
     dock.refused(1, &args, "this ledger has no entry");
     for i in 0..20 {
         let load = format!("X-{}", i + 2);

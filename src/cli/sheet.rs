@@ -8,6 +8,7 @@ use acinus::sheet::{self, Settings, words};
 use serde::Serialize;
 
 use super::flags::Format;
+use super::ledger_flags::LedgerArgs;
 use super::load::{open, who};
 use super::print_sheets::paper;
 use super::sheet_flags::{
@@ -91,7 +92,8 @@ fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
 fn check(args: &SheetVerifyArgs) -> Result<Ending, Error> {
     let pdf = std::fs::read(&args.file)
         .map_err(|e| Error::Failed(format!("{}: cannot be read: {e}", args.file.display())))?;
-    let ledger = open(&args.ledger)?;
+    let named = args.named_ledger.clone().or_else(|| args.ledger.ledger.clone());
+    let ledger = open(&LedgerArgs { ledger: named })?;
     let found = verify(&pdf, &ledger)
         .map_err(|e| Error::Failed(format!("{}: {e}", args.file.display())))?;
     match args.format {

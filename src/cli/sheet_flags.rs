@@ -72,11 +72,15 @@ pub struct SheetMakeArgs {
 /// the ledger; then makes the sheet again and compares the bytes. Ends with 1 if something does not
 /// hold.
 #[derive(Debug, Args)]
-#[command(after_help = "Example:\n  acinus sheet verify HV-0417.pdf --ledger cellar.sqlite")]
+#[command(after_help = "Example:\n  acinus sheet verify HV-0417.pdf cellar.sqlite")]
 pub struct SheetVerifyArgs {
     /// The PDF
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
+
+    /// The ledger; the same as --ledger
+    #[arg(value_name = "LEDGER", conflicts_with = "ledger")]
+    pub named_ledger: Option<PathBuf>,
 
     #[command(flatten)]
     #[allow(missing_docs)]
