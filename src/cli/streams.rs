@@ -204,7 +204,7 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
 }
 
 fn rule(args: &RuleArgs) -> Rule {
-    let rule = Rule {
+    Rule {
         reject_probability: args.reject_probability,
         shriveled_probability: args.shriveled,
         underripe_probability: args.underripe,
@@ -215,8 +215,8 @@ fn rule(args: &RuleArgs) -> Rule {
         min_a: args.min_a,
         max_b: args.max_b,
         max_green_share: args.max_green,
-    };
-    if rule.is_empty() { Rule { reject_probability: Some(0.5), ..rule } } else { rule }
+    }
+    .or_usual()
 }
 
 fn machine(args: &SorterArgs) -> Machine {

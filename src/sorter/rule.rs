@@ -216,6 +216,12 @@ pub struct Rule {
 }
 
 impl Rule {
+    /// The rule itself, or where it says nothing the usual one: blow out what is more likely no sound
+    /// berry than one.
+    pub fn or_usual(self) -> Rule {
+        if self.is_empty() { Rule { reject_probability: Some(0.5), ..self } } else { self }
+    }
+
     fn slot(&mut self, limit: Limit) -> &mut Option<f64> {
         match limit {
             Limit::RejectProbability => &mut self.reject_probability,

@@ -92,74 +92,8 @@ pub async fn compare(
 #[serde(deny_unknown_fields)]
 pub struct Asking {
     lot: Option<String>,
-    rule: Option<RuleSaid>,
-    machine: Option<MachineSaid>,
-}
-
-/// A rule; what is left out says nothing.
-#[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
-pub struct RuleSaid {
-    reject_probability: Option<f64>,
-    /// In the order of the classes, sound not used; or the three by their names.
-    class_probability: [Option<f64>; 4],
-    shriveled_probability: Option<f64>,
-    underripe_probability: Option<f64>,
-    debris_probability: Option<f64>,
-    min_diameter_mm: Option<f64>,
-    max_wrinkle: Option<f64>,
-    max_lightness: Option<f64>,
-    min_a: Option<f64>,
-    max_b: Option<f64>,
-    max_green_share: Option<f64>,
-}
-
-/// A machine; what is left out is the default's.
-#[derive(Deserialize, Default)]
-#[serde(deny_unknown_fields, default)]
-pub struct MachineSaid {
-    belt_m_s: Option<f64>,
-    throughput_t_h: Option<f64>,
-    belt_width_m: Option<f64>,
-    camera_fall_m: Option<f64>,
-    jet_fall_m: Option<f64>,
-    jet_pitch_mm: Option<f64>,
-    open_ms: Option<f64>,
-    speed_sd_m_s: Option<f64>,
-    neighbour_limit: Option<f64>,
-    clump: Option<f64>,
-}
-
-fn rule(said: &RuleSaid) -> Rule {
-    let rule = Rule {
-        reject_probability: said.reject_probability,
-        shriveled_probability: said.shriveled_probability.or(said.class_probability[1]),
-        underripe_probability: said.underripe_probability.or(said.class_probability[2]),
-        debris_probability: said.debris_probability.or(said.class_probability[3]),
-        min_diameter_mm: said.min_diameter_mm,
-        max_wrinkle: said.max_wrinkle,
-        max_lightness: said.max_lightness,
-        min_a: said.min_a,
-        max_b: said.max_b,
-        max_green_share: said.max_green_share,
-    };
-    if rule.is_empty() { Rule { reject_probability: Some(0.5), ..rule } } else { rule }
-}
-
-fn machine(said: &MachineSaid) -> Machine {
-    let d = Machine::default();
-    Machine {
-        belt_m_s: said.belt_m_s.unwrap_or(d.belt_m_s),
-        throughput_t_h: said.throughput_t_h.unwrap_or(d.throughput_t_h),
-        belt_width_m: said.belt_width_m.unwrap_or(d.belt_width_m),
-        camera_fall_m: said.camera_fall_m.unwrap_or(d.camera_fall_m),
-        jet_fall_m: said.jet_fall_m.unwrap_or(d.jet_fall_m),
-        jet_pitch_mm: said.jet_pitch_mm.unwrap_or(d.jet_pitch_mm),
-        open_ms: said.open_ms.unwrap_or(d.open_ms),
-        speed_sd_m_s: said.speed_sd_m_s.unwrap_or(d.speed_sd_m_s),
-        neighbour_limit: said.neighbour_limit.unwrap_or(d.neighbour_limit),
-        clump: said.clump.unwrap_or(d.clump),
-    }
+    rule: Option<Rule>,
+    machine: Option<Machine>,
 }
 
 /// Berries in the simulated stream: enough for the page's digits, and an answer at once.
@@ -182,8 +116,8 @@ pub async fn what_if(
             Fault::cannot(format!("{load} has no objects of {name}"), "add its trays first")
         })?;
         let contract = record.terms.as_ref().and_then(|t| terms::check(&t.text).ok());
-        let rule = rule(&asking.rule.unwrap_or_default());
-        let machine = machine(&asking.machine.unwrap_or_default());
+        let rule = asking.rule.unwrap_or_default().or_usual();
+        let machine = asking.machine.unwrap_or_default();
         let settings = SimulationSettings { berries: BERRIES, ..SimulationSettings::default() };
         let neighbours = Neighbours::Simulated(settings);
         let found = sorter::what_if(&rule, &machine, &lot, contract.as_ref(), neighbours)
@@ -199,8 +133,6 @@ pub async fn what_if(
             })
             .collect();
         let mut answer = serde_json::to_value(&found).map_err(Fault::failed)?;
-        // The page draws the curve beside the picks.
-        answer["picks"]["curve"] = answer["curve"].clone();
         if let Some(map) = answer.as_object_mut() {
             map.insert("picked".to_owned(), Value::Array(picked));
             map.insert("objects".to_owned(), json!(lot.objects.len()));

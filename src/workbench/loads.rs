@@ -18,7 +18,7 @@ use crate::ledger::event::{
     SamplingPoint, TermsFixed, Wetness, Word as _, outcome_word,
 };
 use crate::ledger::record::{LoadRecord, LotRecord, ObjectRecord, TrayRecord};
-use crate::ledger::{Ledger, PROGRAM, seed_of};
+use crate::ledger::{Ledger, PROGRAM, Signed, seed_of};
 use crate::load::{GroupFigures, LotFigures, REJECTS, Share};
 use crate::plan::{self, PlanSettings};
 use crate::receipt;
@@ -100,8 +100,7 @@ pub async fn open(
     blocking(&bench, move |bench| {
         let text = |t: Option<String>| t.map(|t| t.trim().to_owned()).filter(|t| !t.is_empty());
         let load = said.load.trim().to_owned();
-        let terms =
-            text(said.terms.clone()).map(|_| fixed(&load, said.terms.as_deref().unwrap_or("")));
+        let terms = said.terms.filter(|t| !t.trim().is_empty()).map(|t| fixed(&load, &t));
         let opened = LoadOpened {
             load: load.clone(),
             grower: said.grower.trim().to_owned(),
@@ -234,7 +233,7 @@ pub async fn delivery(
     Said(new): Said<NewDelivery>,
 ) -> Result<Json<Value>, Fault> {
     let by = new.by.clone();
-    change(&bench, load, by, move |ledger, load| {
+    change(&bench, load, by, About::Papers, move |ledger, load, by| {
         let before = ledger.load(load)?.delivery;
         let weighed =
             new.gross_kg.is_some() || new.truck_tare_kg.is_some() || new.bin_tare_kg.is_some();
@@ -259,7 +258,8 @@ pub async fn delivery(
             delivery.net_kg = delivery.net_of_tares().or(delivery.net_kg);
         }
         let load = load.to_owned();
-        Ok(vec![Event::DeliveryRecorded(DeliveryRecorded { load, delivery })])
+        ledger.say_one(Event::DeliveryRecorded(DeliveryRecorded { load, delivery }), by)?;
+        Ok(())
     })
     .await
 }
@@ -279,8 +279,11 @@ pub async fn terms(
     Said(new): Said<NewTerms>,
 ) -> Result<Json<Value>, Fault> {
     let by = new.by.clone();
-    change(&bench, load, by, move |_, load| Ok(vec![Event::TermsFixed(fixed(load, &new.terms)?)]))
-        .await
+    change(&bench, load, by, About::Papers, move |ledger, load, by| {
+        ledger.say_one(Event::TermsFixed(fixed(load, &new.terms)?), by)?;
+        Ok(())
+    })
+    .await
 }
 
 /// Where a lot was sampled.
@@ -299,10 +302,11 @@ pub async fn lot(
     Said(said): Said<Described>,
 ) -> Result<Json<Value>, Fault> {
     let by = said.by.clone();
-    change(&bench, load, by, move |_, load| {
+    change(&bench, load, by, About::Papers, move |ledger, load, by| {
         let (load, sampling_point) = (load.to_owned(), said.sampling_point);
         let lot = said.lot.trim().to_owned();
-        Ok(vec![Event::LotDescribed(LotDescribed { load, lot, sampling_point })])
+        ledger.say_one(Event::LotDescribed(LotDescribed { load, lot, sampling_point }), by)?;
+        Ok(())
     })
     .await
 }
@@ -324,14 +328,13 @@ pub async fn plan(
     Path(load): Path<String>,
     Said(new): Said<NewPlan>,
 ) -> Result<Json<Value>, Fault> {
-    blocking(&bench, move |bench| {
-        let mut ledger = bench.ledger();
-        must_be_seen(&ledger, &load, new.by.seen, About::Papers)?;
-        let bins = new.bins.or(ledger.load(&load)?.bins).ok_or_else(|| {
+    let by = new.by.clone();
+    change(&bench, load, by, About::Papers, move |ledger, load, by| {
+        let bins = new.bins.or(ledger.load(load)?.bins).ok_or_else(|| {
             Fault::cannot("the load has no number of bins", "say how many bins it has")
         })?;
         let default = PlanSettings::default();
-        let learned = dossier::design_effect(&ledger)?.map(|l| l.design_effect);
+        let learned = dossier::design_effect(ledger)?.map(|l| l.design_effect);
         let settings = PlanSettings {
             bins_in_load: bins,
             expected_share: new.expected_share.unwrap_or(default.expected_share),
@@ -342,27 +345,25 @@ pub async fn plan(
         };
         let plan = plan::plan(&settings).map_err(|e| Fault::cannot(e.to_string(), ""))?;
         let lot = new.lot.as_deref().unwrap_or(dossier::DELIVERED);
-        let by = signed(&new.by.who, new.by.why.as_deref());
-        ledger.fix_plan(&load, lot, &settings, &plan, by)?;
-        bench.events.tell_new(&ledger)?;
-        Ok(Json(load_json(bench, &ledger, &load)?))
+        ledger.fix_plan(load, lot, &settings, &plan, by)?;
+        Ok(())
     })
     .await
 }
 
-/// Says what `events` makes of a load, where nothing was said of it meanwhile, and answers with the
+/// Does `work` on a load, where nothing about the same thing was said meanwhile, and answers with the
 /// load as it is then.
 async fn change(
     bench: &Arc<Bench>,
     load: String,
     by: By,
-    events: impl FnOnce(&Ledger, &str) -> Result<Vec<Event>, Fault> + Send + 'static,
+    about: About<'static>,
+    work: impl FnOnce(&mut Ledger, &str, Signed<'_>) -> Result<(), Fault> + Send + 'static,
 ) -> Result<Json<Value>, Fault> {
     blocking(bench, move |bench| {
         let mut ledger = bench.ledger();
-        must_be_seen(&ledger, &load, by.seen, About::Papers)?;
-        let said = events(&ledger, &load)?;
-        ledger.say(&said, signed(&by.who, by.why.as_deref()))?;
+        must_be_seen(&ledger, &load, by.seen, about)?;
+        work(&mut ledger, &load, signed(&by.who, by.why.as_deref()))?;
         bench.events.tell_new(&ledger)?;
         Ok(Json(load_json(bench, &ledger, &load)?))
     })
@@ -375,13 +376,10 @@ pub async fn close(
     Path(load): Path<String>,
     Said(by): Said<By>,
 ) -> Result<Json<Value>, Fault> {
-    blocking(&bench, move |bench| {
-        let mut ledger = bench.ledger();
-        must_be_seen(&ledger, &load, by.seen, About::Load)?;
-        let sealed = super::review::sealed(&ledger, &load)?;
-        receipt::close(&mut ledger, &load, sealed, signed(&by.who, by.why.as_deref()))?;
-        bench.events.tell_new(&ledger)?;
-        Ok(Json(load_json(bench, &ledger, &load)?))
+    change(&bench, load, by, About::Load, |ledger, load, by| {
+        let sealed = super::review::sealed(ledger, load)?;
+        receipt::close(ledger, load, sealed, by)?;
+        Ok(())
     })
     .await
 }

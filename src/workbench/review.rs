@@ -369,16 +369,39 @@ pub async fn judge(
         let done = ledger.judgements(review)?;
         let done = done.iter().filter(|j| j.human[party as usize].is_some()).count();
         let of = found.review.draw.objects.len();
-        bench.events.tell(
-            "review",
-            &json!({
-                "load": load, "review": review, "party": party.word(), "judged": done, "of": of,
-                "finished": false
-            }),
-        );
+        tell_progress(bench, &load, review, party, done, of, false);
         Ok(Json(json!({"judged": done, "of": of})))
     })
     .await
+}
+
+/// A review with its load and lot, where nothing about the lot was said since the page looked.
+fn find_unchanged(
+    ledger: &Ledger,
+    review: u64,
+    seen: u64,
+) -> Result<(Found, String, String), Fault> {
+    let found = find(ledger, review)?;
+    let (load, lot) = (found.record.load.clone(), found.lot.lot.clone());
+    must_be_seen(ledger, &load, seen, About::Lot(&lot))?;
+    Ok((found, load, lot))
+}
+
+/// Tells every browser how far a party is: a `review` event.
+fn tell_progress(
+    bench: &Bench,
+    load: &str,
+    review: u64,
+    party: Party,
+    judged: usize,
+    of: usize,
+    finished: bool,
+) {
+    let told = json!({
+        "load": load, "review": review, "party": party.word(), "judged": judged, "of": of,
+        "finished": finished
+    });
+    bench.events.tell("review", &told);
 }
 
 /// Who says so.
@@ -403,13 +426,7 @@ pub async fn finish(
         ledger.say_one(Event::PartyFinished(event), signed(&said.who, None))?;
         bench.events.tell_new(&ledger)?;
         let of = found.review.draw.objects.len();
-        bench.events.tell(
-            "review",
-            &json!({
-                "load": load, "review": review, "party": party.word(), "judged": of, "of": of,
-                "finished": true
-            }),
-        );
+        tell_progress(bench, &load, review, party, of, of, true);
         answer(bench, &ledger, review)
     })
     .await
@@ -566,9 +583,7 @@ pub async fn settle(
 ) -> Result<Json<Value>, Fault> {
     blocking(&bench, move |bench| {
         let mut ledger = bench.ledger();
-        let found = find(&ledger, review)?;
-        let (load, lot) = (found.record.load.clone(), found.lot.lot.clone());
-        must_be_seen(&ledger, &load, said.by.seen, About::Lot(&lot))?;
+        let (found, load, lot) = find_unchanged(&ledger, review, said.by.seen)?;
         let mut settled = Vec::with_capacity(said.settled.len());
         for one in &said.settled {
             let (tray, human) = (number_of(&found.review, one.tray_id)?, seen(&one.human)?);
@@ -600,9 +615,7 @@ pub async fn accept(
     blocking(&bench, move |bench| {
         let party = seated(bench, &headers, review)?;
         let mut ledger = bench.ledger();
-        let found = find(&ledger, review)?;
-        let (load, lot) = (found.record.load.clone(), found.lot.lot.clone());
-        must_be_seen(&ledger, &load, said.by.seen, About::Lot(&lot))?;
+        let (found, load, lot) = find_unchanged(&ledger, review, said.by.seen)?;
         let other = found.review.parties[1 - party as usize].clone();
         let outlook = outlook(&ledger, found)?;
         let now = parties::hash(&outlook.figures_now())?;
@@ -657,9 +670,7 @@ pub async fn refuse(
     blocking(&bench, move |bench| {
         let party = seated(bench, &headers, review)?;
         let mut ledger = bench.ledger();
-        let found = find(&ledger, review)?;
-        let (load, lot) = (found.record.load.clone(), found.lot.lot.clone());
-        must_be_seen(&ledger, &load, by.seen, About::Lot(&lot))?;
+        let (found, load, lot) = find_unchanged(&ledger, review, by.seen)?;
         let outlook = outlook(&ledger, found)?;
         let event = PartyRefused { load: load.clone(), lot, review, party };
         let signed = signed(&by.who, by.why.as_deref());
@@ -679,9 +690,7 @@ pub async fn give_up(
 ) -> Result<Json<Value>, Fault> {
     blocking(&bench, move |bench| {
         let mut ledger = bench.ledger();
-        let found = find(&ledger, review)?;
-        let (load, lot) = (found.record.load.clone(), found.lot.lot.clone());
-        must_be_seen(&ledger, &load, by.seen, About::Lot(&lot))?;
+        let (_, load, lot) = find_unchanged(&ledger, review, by.seen)?;
         let event = PartiesGaveUp { load, lot, review };
         ledger.say_one(Event::PartiesGaveUp(event), signed(&by.who, by.why.as_deref()))?;
         bench.events.tell_new(&ledger)?;

@@ -20,7 +20,7 @@ const RULES = [
   ["max_b", "Blow out what is yellower", "b*", -20, 60, 0.5, 20],
   ["max_green_share", "Blow out what has more green", "%", 0.01, 1, 0.01, 0.4, true],
 ];
-const CLASS_RULES = CLASSES.slice(1).map((name, i) => [i + 1, `Blow out from this chance of being ${name}`, "%", 0.01, 0.99, 0.01, 0.5, true]);
+const CLASS_RULES = CLASSES.slice(1).map((name) => [`${name}_probability`, `Blow out from this chance of being ${name}`, "%", 0.01, 0.99, 0.01, 0.5, true]);
 const MACHINE = [
   ["belt_m_s", "Belt speed", "m/s", 0.5, 6, 0.1, 3],
   ["throughput_t_h", "Throughput", "t/h", 0.5, 15, 0.1, 4],
@@ -60,7 +60,7 @@ export async function show(main, name) {
     return { title: `${name}: what-if` };
   }
   let lot = lots.find((l) => l.lot === "UNSORTED") ?? lots[0];
-  const rule = { reject_probability: 0.5, class_probability: [null, null, null, null] };
+  const rule = { reject_probability: 0.5 };
   const machine = Object.fromEntries(MACHINE.map((m) => [m[0], m[6]]));
   let busy = false;
   let stale = false;
@@ -234,7 +234,7 @@ export async function show(main, name) {
         }),
         h("h2", {}, "Rule"),
         slider(RULES[0], rule.reject_probability, (v) => (rule.reject_probability = v), true),
-        h("details", {}, h("summary", {}, "More limits"), CLASS_RULES.map((def) => slider(def, null, (v) => (rule.class_probability[def[0]] = v), true)), RULES.slice(1).map((def) => slider(def, null, (v) => (rule[def[0]] = v), true))),
+        h("details", {}, h("summary", {}, "More limits"), CLASS_RULES.map((def) => slider(def, null, (v) => (rule[def[0]] = v), true)), RULES.slice(1).map((def) => slider(def, null, (v) => (rule[def[0]] = v), true))),
         h("details", {}, h("summary", {}, "Machine"), MACHINE.map((def) => slider(def, def[6], (v) => (machine[def[0]] = v), false))),
       ),
       h("div", {}, figures, h("div", { class: "pair" }, curve, rings), byClass, mechanics),
