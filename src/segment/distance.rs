@@ -1,5 +1,7 @@
 //! Exact squared Euclidean distance transform (Felzenszwalb and Huttenlocher 2012).
 
+use rayon::prelude::*;
+
 /// Squared distance of each `true` pixel to the nearest `false` one; beyond the border counts as
 /// `false`. Row-major, `width` pixels a row.
 pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
@@ -39,6 +41,101 @@ pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
         }
     }
     out
+}
+
+/// Farthest distance that [`signed_squares`] tells apart, px.
+const MOST_REACH: usize = 127;
+
+/// Squared distance of each pixel to the nearest one of the other kind: above nought for `true`
+/// pixels, below for the others, and never more than `reach`² (px; at most 127). Beyond the border
+/// counts as the other kind.
+pub fn signed_squares(mask: &[bool], width: usize, reach: usize) -> Vec<i16> {
+    if width == 0 || mask.is_empty() {
+        return Vec::new();
+    }
+    let reach = reach.clamp(1, MOST_REACH);
+    let most = reach as u8;
+    // To the nearest pixel of the other kind in the same column.
+    let mut along = vec![most; mask.len()];
+    let mut run = vec![0u8; width];
+    let mut before: &[bool] = &[];
+    for (out, own) in along.chunks_exact_mut(width).zip(mask.chunks_exact(width)) {
+        count_on(before, own, &mut run, out, most);
+        before = own;
+    }
+    run.fill(0);
+    before = &[];
+    for (out, own) in along.chunks_exact_mut(width).zip(mask.chunks_exact(width)).rev() {
+        count_on(before, own, &mut run, out, most);
+        before = own;
+    }
+    let mut out = vec![0i16; mask.len()];
+    let rows = out.par_chunks_mut(width).zip(mask.par_chunks(width)).zip(along.par_chunks(width));
+    rows.for_each_init(Padded::default, |room, ((out, mask), along)| {
+        pulp::Arch::new().dispatch(Across { room, mask, along, reach, out });
+    });
+    out
+}
+
+/// Counts on along columns: how far each pixel of a row lies from the last of the other kind.
+fn count_on(before: &[bool], own: &[bool], run: &mut [u8], out: &mut [u8], most: u8) {
+    if before.is_empty() {
+        run.fill(1);
+    } else {
+        for ((r, a), b) in run.iter_mut().zip(before).zip(own) {
+            *r = if a == b { (*r + 1).min(most) } else { 1 };
+        }
+    }
+    for (o, r) in out.iter_mut().zip(run) {
+        *o = (*o).min(*r);
+    }
+}
+
+/// Squares along the columns of one row, one kind and the other, with nought beyond its ends.
+#[derive(Default)]
+struct Padded {
+    own: [Vec<i16>; 2],
+    least: Vec<i16>,
+}
+
+struct Across<'a> {
+    room: &'a mut Padded,
+    mask: &'a [bool],
+    along: &'a [u8],
+    reach: usize,
+    out: &'a mut [i16],
+}
+
+impl pulp::WithSimd for Across<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let Across { room, mask, along, reach, out } = self;
+        let n = out.len();
+        let most = (reach * reach) as i16;
+        for (kind, sign) in [(true, 1i16), (false, -1)] {
+            if !mask.contains(&kind) {
+                continue;
+            }
+            let own = &mut room.own[usize::from(kind)];
+            own.clear();
+            own.resize(n + 2 * reach, 0);
+            for ((o, m), d) in own[reach..].iter_mut().zip(mask).zip(along) {
+                *o = if *m == kind { i16::from(*d) * i16::from(*d) } else { 0 };
+            }
+            room.least.clear();
+            room.least.resize(n, most);
+            for shift in 0..=2 * reach {
+                let away = (shift.abs_diff(reach) * shift.abs_diff(reach)) as i16;
+                for (l, o) in room.least.iter_mut().zip(&own[shift..shift + n]) {
+                    *l = (*l).min(*o + away);
+                }
+            }
+            for ((o, m), l) in out.iter_mut().zip(mask).zip(&room.least) {
+                *o = if *m == kind { sign * *l } else { *o };
+            }
+        }
+    }
 }
 
 /// Lower envelope of parabolas, one above each pixel.
@@ -121,6 +218,20 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn both_kinds_at_once_agree_with_each_alone(
+            width in 1usize..14, reach in 1usize..9, mask in proptest::collection::vec(any::<bool>(), 140), flip in 0usize..140
+        ) {
+            // Large patches too, so that the reach is met.
+            let mask: Vec<bool> = mask.iter().enumerate().map(|(i, m)| *m && i > flip).collect();
+            let mask = &mask[..mask.len() / width * width];
+            let off: Vec<bool> = mask.iter().map(|m| !m).collect();
+            let most = (reach * reach) as f32;
+            let (inside, outside) = (slow(mask, width), slow(&off, width));
+            let plain: Vec<i16> = inside.iter().zip(&outside).map(|(i, o)| (i.min(most) - o.min(most)) as i16).collect();
+            prop_assert_eq!(signed_squares(mask, width, reach), plain);
+        }
+
         #[test]
         fn agrees_with_brute_force(width in 1usize..9, rows in proptest::collection::vec(any::<[bool; 9]>(), 1..9)) {
             let mask: Vec<bool> = rows.iter().flat_map(|r| r[..width].to_vec()).collect();

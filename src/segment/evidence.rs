@@ -9,8 +9,8 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::Plane;
-use super::distance::squared_distance;
-use super::floor::{Fixed, Floor};
+use super::distance::signed_squares;
+use super::floor::{Fixed, Floor, Window};
 use super::work::Work;
 use crate::network::{BLOCK, Network, Scratch};
 
@@ -34,14 +34,14 @@ impl Evidence {
     }
 }
 
-/// The blurred pictures that the measures are read from.
+/// What the measures are read from: the picture, its floor, and the picture in whole numbers for
+/// means around each pixel.
 pub struct Neighbourhoods<'a> {
     work: &'a Work,
     floor: &'a Floor,
-    /// Half a millimetre, one and a half, four: means of L*, a*, b*.
-    means: [[Vec<f32>; 3]; 3],
-    /// Means of L*² at half and one and a half millimetres.
-    squares: [Vec<f32>; 2],
+    /// L*, a*, b* and L*².
+    fixed: [Fixed; 4],
+    radii: [usize; 3],
     steps: [usize; 2],
     /// Where each column lies among the floor's cells.
     across: Vec<(u32, f32)>,
@@ -54,14 +54,53 @@ const STEPS_MM: [f64; 2] = [0.5, 1.25];
 /// Four directions across a pixel.
 const DIRECTIONS: [[isize; 2]; 4] = [[1, 0], [0, 1], [1, 1], [1, -1]];
 
+/// Box means around one row of several pictures, and on to the next row.
+#[derive(Debug, Clone, Default)]
+struct Around {
+    y: usize,
+    windows: Vec<Window>,
+    sums: Vec<i32>,
+}
+
+impl Around {
+    /// Moves to row `y`. Each window is of one picture with one radius, the same at every call.
+    #[inline(always)]
+    fn seek<'f>(&mut self, y: usize, of: impl Iterator<Item = (&'f Fixed, usize)>) {
+        if self.windows.is_empty() || y < self.y || y > self.y + AHEAD {
+            self.windows.clear();
+            self.windows.extend(of.map(|(fixed, radius)| Window::at(fixed, radius, y)));
+        } else {
+            for (window, (fixed, _)) in self.windows.iter_mut().zip(of) {
+                (self.y..y).for_each(|_| window.advance(fixed));
+            }
+        }
+        self.y = y;
+    }
+
+    /// Means of one of the windows around the columns `cols`.
+    #[inline(always)]
+    fn means(&mut self, window: usize, cols: Range<usize>, out: &mut [f32]) {
+        self.windows[window].means(cols, &mut self.sums, out);
+    }
+}
+
+/// Rows that windows are moved on over rather than begun anew.
+const AHEAD: usize = 16;
+
 /// The measures of work pixels side by side in one row, measure after measure, and room to work
-/// in.
+/// in. One serves one [`Rows`], best from top to bottom.
 #[derive(Debug, Clone, Default)]
 pub struct Row {
     width: usize,
     values: Vec<f32>,
     shifted: [Vec<f32>; 6],
     floor: [Vec<f32>; 5],
+    /// Means of L*, a*, b* for each radius, and of L*² for the lesser two.
+    means: [Vec<f32>; 11],
+    around: Around,
+    /// Around the first look's answer.
+    around_answer: Around,
+    near: Vec<f32>,
 }
 
 impl Row {
@@ -97,28 +136,26 @@ fn moved<'r>(row: &'r [f32], span: &Range<usize>, dx: isize, room: &'r mut Vec<f
 }
 
 impl<'a> Neighbourhoods<'a> {
-    /// Prepares the blurred pictures.
+    /// Prepares the pictures in whole numbers.
     pub fn new(work: &'a Work, floor: &'a Floor) -> Self {
         let w = work.width();
         let radius = |mm: f64| ((mm * work.px_per_mm).round() as usize).max(1);
-        let square: Vec<f32> = work.l.data.iter().map(|v| v * v).collect();
-        let sources = [&work.l.data, &work.a.data, &work.b.data, &square];
-        let fixed: Vec<Fixed> = sources.into_par_iter().map(|p| Fixed::new(p, w)).collect();
-        // Mean of a source (L*, a*, b*, L*²) over one of the radii.
-        let jobs: Vec<(usize, f64)> = RADII_MM
-            .into_iter()
-            .flat_map(|mm| [(0, mm), (1, mm), (2, mm)])
-            .chain(RADII_MM[..2].iter().map(|mm| (3, *mm)))
-            .collect();
-        let done: Vec<Vec<f32>> =
-            jobs.into_par_iter().map(|(k, mm)| fixed[k].mean(radius(mm))).collect();
-        let mut done = done.into_iter();
-        let mut take = || done.next().unwrap_or_default();
-        let means = std::array::from_fn(|_| std::array::from_fn(|_| take()));
-        let squares = std::array::from_fn(|_| take());
+        let [l, a, b] = [&work.l.data, &work.a.data, &work.b.data];
+        let ((l, square), (a, b)) = rayon::join(
+            || (Fixed::new(l, w), Fixed::squares(l, w)),
+            || (Fixed::new(a, w), Fixed::new(b, w)),
+        );
         let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as usize).max(1));
         let across = floor.across(w);
-        Neighbourhoods { work, floor, means, squares, steps, across }
+        let (fixed, radii) = ([l, a, b, square], RADII_MM.map(radius));
+        Neighbourhoods { work, floor, fixed, radii, steps, across }
+    }
+
+    /// Pictures and radii of the means: L*, a*, b* with each radius, L*² with the lesser two.
+    #[inline(always)]
+    fn windows(&self) -> impl Iterator<Item = (&Fixed, usize)> {
+        let colours = (0..9).map(|i| (&self.fixed[i % 3], self.radii[i / 3]));
+        colours.chain((0..2).map(|k| (&self.fixed[3], self.radii[k])))
     }
 
     /// Row `y + dy` of a plane, the first and last repeated.
@@ -135,6 +172,12 @@ impl<'a> Neighbourhoods<'a> {
         let w = self.work.width();
         let n = cols.len();
         row.reset(n, measures);
+        let mut means = std::mem::take(&mut row.means);
+        row.around.seek(y, self.windows());
+        for (k, out) in means.iter_mut().enumerate() {
+            out.resize(n, 0.0);
+            row.around.means(k, cols.clone(), out);
+        }
         let mut floor = std::mem::take(&mut row.floor);
         let mut shifted = std::mem::take(&mut row.shifted);
         self.floor.row(y, &self.across[cols.clone()], &mut floor);
@@ -146,13 +189,13 @@ impl<'a> Neighbourhoods<'a> {
             row.of(3 + c).copy_from_slice(&floor[c]);
             subtract(lab[c], &floor[c], row.of(6 + c));
             for k in 0..3 {
-                subtract(lab[c], &self.means[k][c][span.clone()], row.of(9 + 3 * k + c));
+                subtract(lab[c], &means[3 * k + c], row.of(9 + 3 * k + c));
             }
         }
         subtract(&self.work.rg.data[span.clone()], &floor[3], row.of(18));
         subtract(&self.work.bg.data[span.clone()], &floor[4], row.of(19));
         for k in 0..2 {
-            let (square, mean) = (&self.squares[k][span.clone()], &self.means[k][0][span.clone()]);
+            let (square, mean) = (&means[9 + k], &means[3 * k]);
             for ((o, s), m) in row.of(20 + k).iter_mut().zip(square).zip(mean) {
                 *o = (s - m * m).max(0.0).sqrt();
             }
@@ -187,7 +230,7 @@ impl<'a> Neighbourhoods<'a> {
             row.of(at + 2).iter_mut().for_each(|v| *v = v.sqrt());
         }
         for k in 0..2 {
-            let (a, b) = (&self.means[k][1][span.clone()], &self.means[k][2][span.clone()]);
+            let (a, b) = (&means[3 * k + 1][..n], &means[3 * k + 2][..n]);
             let (fa, fb) = (&floor[1][..n], &floor[2][..n]);
             let out = &mut row.of(28 + k)[..n];
             for x in 0..n {
@@ -195,8 +238,9 @@ impl<'a> Neighbourhoods<'a> {
                 out[x] = (da * da + db * db).sqrt();
             }
         }
-        subtract(&self.means[1][0][span.clone()], &floor[0], row.of(30));
-        subtract(&self.means[2][0][span], &floor[0], row.of(31));
+        subtract(&means[3], &floor[0], row.of(30));
+        subtract(&means[6], &floor[0], row.of(31));
+        row.means = means;
         row.floor = floor;
         row.shifted = shifted;
     }
@@ -215,6 +259,8 @@ pub trait Rows: Sync {
     const MEASURES: usize;
     /// Computes the measures of the pixels `cols` of row `y`.
     fn row(&self, y: usize, cols: Range<usize>, row: &mut Row);
+    /// Leaves out of `asked`, columns of row `y`, those that need no look.
+    fn spare(&self, _y: usize, _row: &mut Row, _asked: &mut Vec<usize>) {}
 }
 
 impl Rows for Neighbourhoods<'_> {
@@ -241,51 +287,49 @@ pub const CONTEXT_FEATURES: usize = FEATURES + 14;
 pub struct Context<'a> {
     hoods: &'a Neighbourhoods<'a>,
     first: &'a Evidence,
-    object: [Vec<f32>; 3],
-    seam: [Vec<f32>; 2],
-    edge: [Vec<f32>; 2],
+    /// Object, seam, and steepness of L*.
+    fixed: [Fixed; 3],
     /// Squared distance to the outline, work px²: inside an object above nought, outside below.
     depth: Vec<i16>,
 }
 
-/// Exactly so many planes.
-fn into_array<const N: usize>(planes: Vec<Vec<f32>>) -> [Vec<f32>; N] {
-    let mut planes = planes.into_iter();
-    std::array::from_fn(|_| planes.next().unwrap_or_default())
-}
+/// Pictures of [`Context::fixed`] and radii of [`Neighbourhoods`] that the means are of.
+const ANSWER_MEANS: [(usize, usize); 7] = [(0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (2, 0), (2, 1)];
 
 /// Distances beyond this tell nothing more, mm.
 const REACH_MM: f32 = 6.0;
 
 impl<'a> Context<'a> {
-    /// Prepares blurred answers and distances.
+    /// Prepares answers in whole numbers, and distances.
     pub fn new(hoods: &'a Neighbourhoods<'a>, first: &'a Evidence) -> Self {
         let w = first.object.width;
-        let ppm = hoods.work.px_per_mm;
-        let radius = |mm: f64| ((mm * ppm).round() as usize).max(1);
-        // One source after the other, so that no more than one lies in memory twice.
-        let means = |source: &[f32], radii: &[f64]| -> Vec<Vec<f32>> {
-            let fixed = Fixed::new(source, w);
-            radii.par_iter().map(|mm| fixed.mean(radius(*mm))).collect()
-        };
-        let edge = into_array(means(&slopes(&hoods.work.l), &RADII_MM[..2]));
-        let object = into_array(means(&first.object.data, &RADII_MM));
-        let seam = into_array(means(&first.seam.data, &RADII_MM[..2]));
         let on: Vec<bool> = first.object.data.iter().map(|v| *v > 0.5).collect();
-        let off: Vec<bool> = on.iter().map(|v| !v).collect();
-        let (inside, outside) =
-            rayon::join(|| squared_distance(&on, w), || squared_distance(&off, w));
-        // One of the two is always nought; beyond the reach the square fits a whole number too.
-        let most = f32::from(i16::MAX);
-        let depth =
-            inside.iter().zip(&outside).map(|(i, o)| (i.min(most) - o.min(most)) as i16).collect();
-        Context { hoods, first, object, seam, edge, depth }
+        // Beyond the reach all distances are one.
+        let reach = (f64::from(REACH_MM) * hoods.work.px_per_mm).ceil() as usize + 1;
+        let (edge, (object, seam)) = rayon::join(
+            || Fixed::new(&slopes(&hoods.work.l), w),
+            || (Fixed::new(&first.object.data, w), Fixed::new(&first.seam.data, w)),
+        );
+        let depth = signed_squares(&on, w, reach);
+        Context { hoods, first, fixed: [object, seam, edge], depth }
     }
 
-    /// True where the first look leaves nothing to ask: plain floor all around.
-    #[inline]
-    pub fn plain(&self, i: usize) -> bool {
-        self.object[1][i] < 0.01 && self.first.object.data[i] < 0.05
+    /// Pictures and radii of the means.
+    #[inline(always)]
+    fn windows(&self) -> impl Iterator<Item = (&Fixed, usize)> {
+        ANSWER_MEANS.iter().map(|&(k, r)| (&self.fixed[k], self.hoods.radii[r]))
+    }
+
+    /// Leaves out the columns where the first look leaves nothing to ask: plain floor all around.
+    #[inline(always)]
+    fn spare_plain(&self, y: usize, row: &mut Row, asked: &mut Vec<usize>) {
+        let w = self.hoods.work.width();
+        let Some((&from, &last)) = asked.first().zip(asked.last()) else { return };
+        row.around_answer.seek(y, self.windows());
+        row.near.resize(last + 1 - from, 0.0);
+        row.around_answer.means(1, from..last + 1, &mut row.near);
+        let object = &self.first.object.data[y * w..(y + 1) * w];
+        asked.retain(|&x| row.near[x - from] >= 0.01 || object[x] >= 0.05);
     }
 
     #[inline(always)]
@@ -294,20 +338,14 @@ impl<'a> Context<'a> {
         let w = self.hoods.work.width();
         let n = cols.len();
         let span = y * w + cols.start..y * w + cols.end;
-        let copies = [
-            (0, &self.first.object.data),
-            (1, &self.first.seam.data),
-            (2, &self.object[0]),
-            (3, &self.object[1]),
-            (4, &self.object[2]),
-            (5, &self.seam[0]),
-            (6, &self.seam[1]),
-            (7, &self.edge[0]),
-            (8, &self.edge[1]),
-        ];
-        for (k, source) in copies {
-            row.of(FEATURES + k).copy_from_slice(&source[span.clone()]);
+        row.of(FEATURES).copy_from_slice(&self.first.object.data[span.clone()]);
+        row.of(FEATURES + 1).copy_from_slice(&self.first.seam.data[span.clone()]);
+        let mut around = std::mem::take(&mut row.around_answer);
+        around.seek(y, self.windows());
+        for k in 0..ANSWER_MEANS.len() {
+            around.means(k, cols.clone(), row.of(FEATURES + 2 + k));
         }
+        row.around_answer = around;
         let ppm = self.hoods.work.px_per_mm as f32;
         for (k, sign) in [(9, 1i16), (10, -1)] {
             for (o, d) in row.of(FEATURES + k).iter_mut().zip(&self.depth[span.clone()]) {
@@ -334,7 +372,9 @@ impl<'a> Context<'a> {
             }
         }
         row.shifted = shifted;
-        subtract(&self.seam[0][span.clone()], &self.seam[1][span], row.of(FEATURES + 13));
+        let (means, last) = row.values.split_at_mut((FEATURES + 13) * n);
+        let near = &means[(FEATURES + 5) * n..];
+        subtract(&near[..n], &near[n..2 * n], last);
     }
 }
 
@@ -351,6 +391,18 @@ impl Rows for Context<'_> {
             }
         }
         pulp::Arch::new().dispatch(Fill(self, y, cols, row));
+    }
+
+    fn spare(&self, y: usize, row: &mut Row, asked: &mut Vec<usize>) {
+        struct Spare<'a>(&'a Context<'a>, usize, &'a mut Row, &'a mut Vec<usize>);
+        impl pulp::WithSimd for Spare<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.spare_plain(self.1, self.2, self.3);
+            }
+        }
+        pulp::Arch::new().dispatch(Spare(self, y, row, asked));
     }
 }
 
@@ -389,14 +441,14 @@ fn slopes(plane: &Plane) -> Vec<f32> {
 /// First look at every allowed work pixel; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
     let mut evidence = Evidence::nothing(hoods.work);
-    evaluate(&mut evidence, hoods, network, |i| allowed[i]);
+    evaluate(&mut evidence, hoods, network, allowed);
     evidence
 }
 
 /// Second look, with the first look's answer around each pixel in view.
 pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
     let mut evidence = Evidence::nothing(context.hoods.work);
-    evaluate(&mut evidence, context, network, |i| allowed[i] && !context.plain(i));
+    evaluate(&mut evidence, context, network, allowed);
     evidence
 }
 
@@ -516,26 +568,31 @@ impl Gathered {
 
 /// Rows that are done together, so that few blocks stay half empty.
 const TOGETHER: usize = 8;
+/// Parts that one core does at least one after another, since means around rows go on from row to row.
+const AT_A_TIME: usize = 4;
 /// Columns that are computed though not asked about, rather than to begin anew after them.
 const GAP: usize = 24;
 
-/// Asks the network about every wanted pixel; the others keep what they have.
+/// Asks the network about every allowed pixel that is worth a look; the others keep what they have.
 fn evaluate<R: Rows>(
     evidence: &mut Evidence,
     rows: &R,
     network: &Network,
-    wanted: impl Fn(usize) -> bool + Sync,
+    allowed: &[bool],
 ) {
     let w = evidence.object.width;
     let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
     let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);
-    object.zip(seam).enumerate().for_each_init(Gathered::default, |g, (part, (object, seam))| {
+    let parts = object.zip(seam).enumerate().with_min_len(AT_A_TIME);
+    parts.for_each_init(Gathered::default, |g, (part, (object, seam))| {
         g.values.resize(R::MEASURES * BLOCK, 0.0);
         let first = part * TOGETHER;
         for y in first..first + object.len() / w {
             let mut asked = std::mem::take(&mut g.asked);
             asked.clear();
-            asked.extend((0..w).filter(|x| wanted(y * w + x)));
+            let allowed = &allowed[y * w..(y + 1) * w];
+            asked.extend((0..w).filter(|x| allowed[*x]));
+            rows.spare(y, &mut g.row, &mut asked);
             for near in asked.chunk_by(|a, b| b - a <= GAP) {
                 let (from, to) = (near[0], near[near.len() - 1] + 1);
                 rows.row(y, from..to, &mut g.row);

@@ -5,6 +5,8 @@
 //! object's edge does not). Its colour is smoothed, shade held back, and carried under the
 //! objects from around them.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::work::Work;
@@ -272,6 +274,7 @@ pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
 }
 
 /// A picture in whole numbers of 1/4096, so that running sums do not drift.
+#[derive(Debug, Clone)]
 pub struct Fixed {
     width: usize,
     data: Vec<i32>,
@@ -311,11 +314,27 @@ impl Fixed {
         Fixed { width, data: fixed }
     }
 
-    /// Box mean of the given radius; windows are cut at the border.
-    pub fn mean(&self, radius: usize) -> Vec<f32> {
-        let mut out = vec![0.0; self.data.len()];
-        self.mean_into(radius, &mut out);
-        out
+    /// The squares of a picture's values.
+    pub fn squares(data: &[f32], width: usize) -> Fixed {
+        struct Convert<'a>(&'a [f32], &'a mut [i32]);
+        impl pulp::WithSimd for Convert<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.1.iter_mut().zip(self.0).for_each(|(o, v)| *o = whole(v * v * ONE));
+            }
+        }
+        let mut fixed = vec![0; data.len()];
+        pulp::Arch::new().dispatch(Convert(data, &mut fixed));
+        Fixed { width, data: fixed }
+    }
+
+    fn height(&self) -> usize {
+        self.data.len() / self.width
+    }
+
+    fn line(&self, y: usize) -> &[i32] {
+        &self.data[y * self.width..(y + 1) * self.width]
     }
 
     fn mean_into(&self, radius: usize, out: &mut [f32]) {
@@ -324,67 +343,108 @@ impl Fixed {
             type Output = ();
             #[inline(always)]
             fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.mean_with(self.1, self.2);
+                let Mean(fixed, radius, out) = self;
+                let mut window = Window::at(fixed, radius, 0);
+                let mut sums = Vec::new();
+                for row in out.chunks_exact_mut(fixed.width) {
+                    window.means(0..fixed.width, &mut sums, row);
+                    window.advance(fixed);
+                }
             }
         }
         pulp::Arch::new().dispatch(Mean(self, radius, out));
     }
+}
 
+/// Box means around the pixels of one row after another, from running sums of the columns: no
+/// blurred picture has to lie in memory. Windows are cut at the border.
+#[derive(Debug, Clone)]
+pub struct Window {
+    radius: usize,
+    y: usize,
+    /// Rows in the window.
+    rows: usize,
+    /// Sums of the columns over these rows.
+    columns: Vec<i32>,
+}
+
+impl Window {
+    /// The window around row `y`.
     #[inline(always)]
-    fn mean_with(&self, radius: usize, out: &mut [f32]) {
-        let width = self.width;
-        let height = self.data.len() / width;
-        let line = |y: usize| &self.data[y * width..(y + 1) * width];
-        // Columns first: running sums of whole rows, so that memory is read in order.
-        let mut sum = vec![0i32; width];
-        for y in 0..radius.min(height) {
-            sum.iter_mut().zip(line(y)).for_each(|(s, v)| *s = s.wrapping_add(*v));
+    pub fn at(fixed: &Fixed, radius: usize, y: usize) -> Window {
+        let mut columns = vec![0i32; fixed.width];
+        let rows = y.saturating_sub(radius)..(y + radius + 1).min(fixed.height());
+        for y in rows.clone() {
+            columns.iter_mut().zip(fixed.line(y)).for_each(|(s, v)| *s = s.wrapping_add(*v));
         }
-        let mut middle = vec![0i32; width];
-        let mut prefix = vec![0i32; width + 1];
-        for (y, row) in out.chunks_exact_mut(width).enumerate() {
-            if y + radius < height {
-                sum.iter_mut().zip(line(y + radius)).for_each(|(s, v)| *s = s.wrapping_add(*v));
-            }
-            if y > radius {
-                let gone = line(y - radius - 1);
-                sum.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
-            }
-            let n = ((y + radius).min(height - 1) + 1 - y.saturating_sub(radius)) as f32;
-            let scale = 1.0 / (n * ONE);
-            for (m, s) in middle.iter_mut().zip(&sum) {
-                *m = whole(*s as f32 * scale * ONE);
-            }
-            let mut run = 0i32;
-            for (p, m) in prefix[1..].iter_mut().zip(&middle) {
-                run = run.wrapping_add(*m);
-                *p = run;
-            }
-            row_means(&prefix, radius, row);
+        Window { radius, y, rows: rows.len(), columns }
+    }
+
+    /// Moves on to the next row.
+    #[inline(always)]
+    pub fn advance(&mut self, fixed: &Fixed) {
+        self.y += 1;
+        if self.y + self.radius < fixed.height() {
+            let come = fixed.line(self.y + self.radius);
+            self.columns.iter_mut().zip(come).for_each(|(s, v)| *s = s.wrapping_add(*v));
+            self.rows += 1;
         }
+        if self.y > self.radius && self.rows > 0 {
+            let gone = fixed.line(self.y - self.radius - 1);
+            self.columns.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
+            self.rows -= 1;
+        }
+    }
+
+    /// Means around the columns `cols` of the row; `sums` is room to work in.
+    #[inline(always)]
+    pub fn means(&self, cols: Range<usize>, sums: &mut Vec<i32>, out: &mut [f32]) {
+        let width = self.columns.len();
+        let first = cols.start.saturating_sub(self.radius);
+        let columns = &self.columns[first..(cols.end + self.radius).min(width)];
+        let scale = 1.0 / (self.rows as f32 * ONE);
+        sums.resize(columns.len() + 1, 0);
+        let after = &mut sums[1..columns.len() + 1];
+        for (m, s) in after.iter_mut().zip(columns) {
+            *m = whole(*s as f32 * scale * ONE);
+        }
+        let mut run = 0i32;
+        for m in after {
+            run = run.wrapping_add(*m);
+            *m = run;
+        }
+        row_means(sums, first, width, self.radius, cols, out);
     }
 }
 
-/// Means of the windows around the pixels of a row, from the sums before each.
+/// Means of the windows around the columns `cols` of a row `width` wide, from the sums before each
+/// column, beginning with column `first`.
 #[inline(always)]
-fn row_means(prefix: &[i32], radius: usize, row: &mut [f32]) {
-    let width = row.len();
+fn row_means(
+    prefix: &[i32],
+    first: usize,
+    width: usize,
+    radius: usize,
+    cols: Range<usize>,
+    out: &mut [f32],
+) {
     let mean = |x: usize| {
         let (a, b) = (x.saturating_sub(radius), (x + radius + 1).min(width));
-        prefix[b].wrapping_sub(prefix[a]) as f32 / ((b - a) as f32 * ONE)
+        prefix[b - first].wrapping_sub(prefix[a - first]) as f32 / ((b - a) as f32 * ONE)
     };
-    if width <= 2 * radius {
-        for (x, v) in row.iter_mut().enumerate() {
-            *v = mean(x);
-        }
+    // Columns whose window is cut on neither side.
+    let whole = radius.clamp(cols.start, cols.end)
+        ..width.saturating_sub(radius).clamp(radius.clamp(cols.start, cols.end), cols.end);
+    for x in (cols.start..whole.start).chain(whole.end..cols.end) {
+        out[x - cols.start] = mean(x);
+    }
+    if whole.is_empty() {
         return;
     }
-    for x in (0..radius).chain(width - radius..width) {
-        row[x] = mean(x);
-    }
     let scale = 1.0 / ((2 * radius + 1) as f32 * ONE);
-    let inner = &mut row[radius..width - radius];
-    let (low, high) = (prefix, &prefix[2 * radius + 1..]);
+    let inner = &mut out[whole.start - cols.start..whole.end - cols.start];
+    let low = &prefix[whole.start - radius - first..];
+    let high = &low[2 * radius + 1..];
     for ((v, a), b) in inner.iter_mut().zip(low).zip(high) {
         *v = b.wrapping_sub(*a) as f32 * scale;
     }
@@ -422,6 +482,25 @@ mod tests {
         fn whole_parts_are_those_of_the_conversion(v in -2.1e9f32..2.1e9, small in -9.0f32..9.0) {
             for v in [v, small, v * 1e-6, small * 1e-38, v.trunc(), -0.0, 0.0] {
                 prop_assert_eq!(whole(v), v as i32);
+            }
+        }
+
+        #[test]
+        fn a_part_of_a_row_has_the_means_of_the_whole_picture(
+            width in 1usize..40, height in 1usize..12, radius in 1usize..6, from in 0usize..40, n in 1usize..40, first in 0usize..12,
+            seed in proptest::collection::vec(-100.0f32..100.0, 480)
+        ) {
+            let fixed = Fixed::new(&seed[..width * height], width);
+            let mut all = vec![0.0; width * height];
+            fixed.mean_into(radius, &mut all);
+            let first = first.min(height - 1);
+            let cols = from.min(width - 1)..(from.min(width - 1) + n).min(width);
+            let mut window = Window::at(&fixed, radius, first);
+            let (mut sums, mut out) = (Vec::new(), vec![0.0; cols.len()]);
+            for y in first..height {
+                window.means(cols.clone(), &mut sums, &mut out);
+                prop_assert_eq!(&out[..], &all[y * width..][cols.clone()]);
+                window.advance(&fixed);
             }
         }
 
