@@ -7,8 +7,12 @@ use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use acinus::ledger::Ledger;
+use acinus::ledger::event::Delivery;
 use acinus::stats::SplitMix64;
 use image::{Rgb, RgbImage};
+
+#[path = "common/orchard.rs"]
+mod orchard;
 
 struct Cellar {
     dir: tempfile::TempDir,
@@ -291,4 +295,54 @@ fn long_opening_loads_of_a_large_ledger() {
             found.rows
         );
     }
+}
+
+/// How long it takes to open a load of a ledger that holds 5,000 trays of 200 objects
+/// (docs/performance.md). `ACINUS_TRAYS` asks for another number of trays.
+#[test]
+#[ignore = "prints times"]
+fn long_a_load_is_opened_in_a_large_ledger() {
+    let cellar = Cellar::new();
+    let trays: u32 = std::env::var("ACINUS_TRAYS").map_or(5000, |n| n.parse().expect("a number"));
+    let mut ledger = Ledger::open_or_begin(&cellar.ledger()).expect("a ledger");
+    let loads: Vec<String> = (0..trays / 5).map(|k| format!("LG-{k:04}")).collect();
+    for (k, load) in loads.iter().enumerate() {
+        orchard::open(&mut ledger, load, "Lower slope", Delivery::default(), None);
+        for number in 1..=5 {
+            let photo = orchard::photo(&ledger, &[], &format!("{load}-{number}.jpg"));
+            let of = (load.as_str(), "UNSORTED", number);
+            orchard::tray(&mut ledger, photo, of, "1", (200, 0.1 + 0.02 * (k % 5) as f64));
+        }
+    }
+    drop(ledger);
+    let size = std::fs::metadata(cellar.ledger()).expect("its size").len();
+    println!("{trays} trays, {} loads, {:.0} MB", loads.len(), size as f64 / 1e6);
+    let median = |name: &str, work: &dyn Fn(&str)| {
+        let mut seconds: Vec<f64> = (0..9)
+            .map(|k| {
+                let start = Instant::now();
+                work(&loads[(k * 7919) % loads.len()]);
+                start.elapsed().as_secs_f64()
+            })
+            .collect();
+        seconds.sort_by(f64::total_cmp);
+        println!("{name}: median {:.1} ms, most {:.1} ms", seconds[4] * 1e3, seconds[8] * 1e3);
+    };
+    median("ledger and a load opened", &|load| {
+        let ledger = Ledger::open(&cellar.ledger()).expect("the ledger");
+        let dossier = acinus::dossier::of_load(&ledger, load).expect("the load");
+        assert_eq!(dossier.lots[0].taken.len(), 5);
+    });
+    let ledger = Ledger::open(&cellar.ledger()).expect("the ledger");
+    median("a load opened", &|load| {
+        let dossier = acinus::dossier::of_load(&ledger, load).expect("the load");
+        assert_eq!(dossier.lots[0].taken.len(), 5);
+    });
+    median("all loads listed", &|_| {
+        assert_eq!(ledger.loads().expect("the loads").len(), loads.len());
+    });
+    median("`acinus load show`, the whole program", &|load| {
+        let shown = cellar.run(&["load", "show", load]);
+        assert_eq!(shown.status.code(), Some(0));
+    });
 }

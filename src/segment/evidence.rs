@@ -574,12 +574,7 @@ const AT_A_TIME: usize = 4;
 const GAP: usize = 24;
 
 /// Asks the network about every allowed pixel that is worth a look; the others keep what they have.
-fn evaluate<R: Rows>(
-    evidence: &mut Evidence,
-    rows: &R,
-    network: &Network,
-    allowed: &[bool],
-) {
+fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allowed: &[bool]) {
     let w = evidence.object.width;
     let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
     let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);

@@ -1,5 +1,7 @@
 //! Outlines at full resolution.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::evidence::Evidence;
@@ -22,7 +24,7 @@ pub fn paint(
     for (k, region) in regions.iter().enumerate() {
         for &(y, a, b) in &region.runs {
             let row = y as usize * w;
-            coarse[row + a as usize..row + b as usize].fill((k + 1).min(65_535) as u16);
+            coarse[row + a as usize..row + b as usize].fill(label_of(k));
         }
     }
     let grown = grow(&coarse, w);
@@ -33,138 +35,231 @@ pub fn paint(
             *v = 1.0;
         }
     }
-    let clear: Vec<Option<bool>> = (0..w * h)
-        .into_par_iter()
-        .with_min_len(w)
-        .map(|i| if grown[i] == 0 { None } else { clearly(&object, i % w, i / w, threshold) })
-        .collect();
+    let outlines = Outlines {
+        work,
+        clear: clearly(&object, &grown, threshold),
+        object: &object,
+        grown: &grown,
+        threshold,
+        width: size[0],
+    };
+    let (name, count) = names(regions, &outlines, size[1]);
     let [width, height] = size;
     let mut labels = vec![0u16; width * height];
-    let f = work.factor;
-    labels
-        .par_chunks_mut(width)
-        .enumerate()
-        .filter(|(y, _)| *y >= work.origin[1] && (*y - work.origin[1]) / f < h)
-        .for_each(|(y, row)| {
-            let wy = (y - work.origin[1]) / f;
-            let fy = work.from_photo(0.0, y as f64)[1] as f32;
-            for wx in 0..w {
-                let k = grown[wy * w + wx];
-                if k == 0 {
-                    continue;
-                }
-                let cols = work.origin[0] + wx * f..(work.origin[0] + (wx + 1) * f).min(width);
-                match clear[wy * w + wx] {
-                    Some(true) => {
-                        row[cols].fill(k);
-                        continue;
-                    }
-                    Some(false) => continue,
-                    None => {}
-                }
-                for x in cols {
-                    let fx = work.from_photo(x as f64, 0.0)[0] as f32;
-                    if object.bilinear(fx, fy) >= threshold {
-                        row[x] = k;
-                    }
-                }
-            }
+    labels.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        outlines.of_row(y, 0..w, |cols, k| {
+            row[cols].fill(name[usize::from(k)]);
+            true
         });
-    let count = renumber(&mut labels, regions.len());
+    });
     LabelMap { width, height, labels, count }
 }
 
-/// Whether everything interpolated within a work pixel lies on one side of the threshold, which
-/// its neighbours tell; none where they do not.
-#[inline]
-fn clearly(object: &Plane, x: usize, y: usize, threshold: f32) -> Option<bool> {
-    // Interpolation rounds by far less than this.
-    const ROUNDING: f32 = 1e-4;
-    let (mut low, mut high) = (f32::MAX, f32::MIN);
-    for v in y.saturating_sub(1)..=(y + 1).min(object.height - 1) {
-        for u in x.saturating_sub(1)..=(x + 1).min(object.width - 1) {
-            let value = object.data[v * object.width + u];
-            (low, high) = (low.min(value), high.max(value));
+/// What a photograph pixel's label follows from.
+struct Outlines<'a> {
+    work: &'a Work,
+    object: &'a Plane,
+    /// Labels of work pixels, one pixel beyond their outlines.
+    grown: &'a [u16],
+    clear: Vec<Clear>,
+    threshold: f32,
+    /// Of the photograph, px.
+    width: usize,
+}
+
+impl Outlines<'_> {
+    /// Tells what lies in photograph row `y` under the work columns `span`: columns and label,
+    /// from left to right, as long as `put` wants more.
+    fn of_row(&self, y: usize, span: Range<usize>, mut put: impl FnMut(Range<usize>, u16) -> bool) {
+        let Outlines { work, object, threshold, .. } = self;
+        let (w, f) = (work.width(), work.factor);
+        let Some(below) = y.checked_sub(work.origin[1]) else { return };
+        let wy = below / f;
+        if wy >= work.height() {
+            return;
+        }
+        let fy = work.from_photo(0.0, y as f64)[1] as f32;
+        let (grown, clear) = (&self.grown[wy * w..(wy + 1) * w], &self.clear[wy * w..(wy + 1) * w]);
+        for wx in span {
+            let k = grown[wx];
+            if k == 0 {
+                continue;
+            }
+            let from = work.origin[0] + wx * f;
+            let cols = from..(from + f).min(self.width);
+            let wanted = match clear[wx] {
+                Clear::Outside => true,
+                Clear::Inside => put(cols, k),
+                Clear::No => cols.into_iter().all(|x| {
+                    let fx = work.from_photo(x as f64, 0.0)[0] as f32;
+                    object.bilinear(fx, fy) < *threshold || put(x..x + 1, k)
+                }),
+            };
+            if !wanted {
+                return;
+            }
         }
     }
-    if low >= threshold + ROUNDING {
-        Some(true)
-    } else if high < threshold - ROUNDING {
-        Some(false)
-    } else {
-        None
+}
+
+/// New names of the regions' labels, 1, 2, … in raster order of their first photograph pixel (0
+/// for one that has none), and how many there are.
+fn names(regions: &[Region], outlines: &Outlines, height: usize) -> (Vec<u16>, usize) {
+    let work = outlines.work;
+    let first = |(k, region): (usize, &Region)| -> Option<([usize; 2], usize)> {
+        let label = label_of(k);
+        let runs = || region.runs.iter();
+        let left = runs().map(|r| r.1 as usize).min()?.saturating_sub(1);
+        let right = runs().map(|r| r.2 as usize + 1).max()?.min(work.width());
+        let top = runs().map(|r| r.0 as usize).min()?.saturating_sub(1);
+        let end = runs().map(|r| r.0 as usize + 2).max()?;
+        let row = |y: usize| (work.origin[1] + y * work.factor).min(height);
+        let mut found = None;
+        for y in row(top)..row(end) {
+            outlines.of_row(y, left..right, |cols, k| {
+                found = (k == label).then_some(([y, cols.start], usize::from(label)));
+                found.is_none()
+            });
+            if found.is_some() {
+                break;
+            }
+        }
+        found
+    };
+    let mut firsts: Vec<_> =
+        regions.par_iter().enumerate().filter_map(|region| first(region)).collect();
+    firsts.sort_unstable();
+    firsts.dedup();
+    let mut name = vec![0u16; usize::from(label_of(regions.len())) + 1];
+    let mut count = 0;
+    for (_, label) in firsts {
+        if name[label] == 0 {
+            count += 1;
+            name[label] = count;
+        }
     }
+    (name, usize::from(count))
+}
+
+/// The label of a region by its place; more than a label map has room for share the last.
+fn label_of(region: usize) -> u16 {
+    (region + 1).min(65_535) as u16
+}
+
+/// Whether everything interpolated within a work pixel lies on one side of the threshold, which
+/// its neighbours tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Clear {
+    Inside,
+    Outside,
+    No,
+}
+
+/// Looks at the work pixels that have a label.
+fn clearly(object: &Plane, grown: &[u16], threshold: f32) -> Vec<Clear> {
+    // Interpolation rounds by far less than this.
+    const ROUNDING: f32 = 1e-4;
+    let (w, h) = (object.width, object.height);
+    let line = |y: usize| &object.data[y * w..(y + 1) * w];
+    let mut out = vec![Clear::No; grown.len()];
+    let rows = out.par_chunks_mut(w).zip(grown.par_chunks(w)).enumerate();
+    rows.for_each_init(Vec::new, |columns: &mut Vec<[f32; 2]>, (y, (out, grown))| {
+        if grown.iter().all(|k| *k == 0) {
+            return;
+        }
+        // Least and most of the three rows.
+        columns.clear();
+        let three = line(y.saturating_sub(1)).iter().zip(line(y)).zip(line((y + 1).min(h - 1)));
+        columns.extend(three.map(|((a, b), c)| [a.min(*b).min(*c), a.max(*b).max(*c)]));
+        for (x, out) in out.iter_mut().enumerate().filter(|(x, _)| grown[*x] != 0) {
+            let around = &columns[x.saturating_sub(1)..(x + 2).min(w)];
+            let low = around.iter().fold(f32::MAX, |low, c| low.min(c[0]));
+            let high = around.iter().fold(f32::MIN, |high, c| high.max(c[1]));
+            *out = if low >= threshold + ROUNDING {
+                Clear::Inside
+            } else if high < threshold - ROUNDING {
+                Clear::Outside
+            } else {
+                Clear::No
+            };
+        }
+    });
+    out
 }
 
 /// Lends each background pixel the label of a neighbour (sides first), so that outlines may
 /// fall anywhere inside the bordering work pixels.
 fn grow(labels: &[u16], width: usize) -> Vec<u16> {
     let height = labels.len() / width;
-    let at = |x: isize, y: isize| {
-        if x < 0 || y < 0 || x >= width as isize || y >= height as isize {
-            0
-        } else {
-            labels[y as usize * width + x as usize]
-        }
-    };
+    let line = |y: usize| &labels[y * width..(y + 1) * width];
     let mut out = labels.to_vec();
-    out.par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for (x, l) in row.iter_mut().enumerate().filter(|(_, l)| **l == 0) {
-            let (x, y) = (x as isize, y as isize);
-            const AROUND: [(isize, isize); 8] =
-                [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)];
-            *l = AROUND.iter().map(|(dx, dy)| at(x + dx, y + dy)).find(|k| *k != 0).unwrap_or(0);
+    out.par_chunks_mut(width).enumerate().for_each_init(Vec::new, |near, (y, row)| {
+        let nothing: &[u16] = &[];
+        let above = if y > 0 { line(y - 1) } else { nothing };
+        let below = if y + 1 < height { line(y + 1) } else { nothing };
+        // Whether anything lies in the columns of the three rows: most pixels have nothing around.
+        near.clear();
+        near.extend_from_slice(line(y));
+        for other in [above, below] {
+            near.iter_mut().zip(other).for_each(|(n, o)| *n |= o);
+        }
+        for x in 0..width {
+            let (left, right) = (x.saturating_sub(1), (x + 1).min(width - 1));
+            if row[x] != 0 || near[left] | near[x] | near[right] == 0 {
+                continue;
+            }
+            let at =
+                |row: &[u16], x: Option<usize>| x.and_then(|x| row.get(x)).copied().unwrap_or(0);
+            let (own, left, right) = (line(y), x.checked_sub(1), Some(x + 1));
+            let around = [
+                at(own, left),
+                at(own, right),
+                at(above, Some(x)),
+                at(below, Some(x)),
+                at(above, left),
+                at(above, right),
+                at(below, left),
+                at(below, right),
+            ];
+            row[x] = around.into_iter().find(|k| *k != 0).unwrap_or(0);
         }
     });
     out
 }
 
-/// Numbers labels 1, 2, … in raster order of first appearance; returns how many there are.
-pub fn renumber(labels: &mut [u16], most: usize) -> usize {
-    const PART: usize = 1 << 18;
-    let firsts: Vec<Vec<u16>> = labels
-        .par_chunks(PART)
-        .map(|part| {
-            let mut seen = vec![false; most + 1];
-            let mut order = Vec::new();
-            for run in part.chunk_by(|a, b| a == b) {
-                let l = run[0];
-                if l != 0 && !std::mem::replace(&mut seen[l as usize], true) {
-                    order.push(l);
-                }
-            }
-            order
-        })
-        .collect();
-    let mut name = vec![0u16; most + 1];
-    let mut count = 0u16;
-    for l in firsts.into_iter().flatten() {
-        if name[l as usize] == 0 {
-            count += 1;
-            name[l as usize] = count;
-        }
-    }
-    labels.par_chunks_mut(PART).for_each(|part| {
-        for l in part.iter_mut().filter(|l| **l != 0) {
-            *l = name[*l as usize];
-        }
-    });
-    count as usize
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::segment::evidence::Evidence;
+
+    /// A region of whole rows of the work picture's columns.
+    fn region(rows: Range<u32>, from: u32, to: u32) -> Region {
+        let runs: Vec<_> = rows.map(|y| (y, from, to)).collect();
+        Region { area: runs.len() * (to - from) as usize, runs }
+    }
 
     #[test]
-    fn numbers_follow_the_first_appearance_across_all_parts() {
-        // More than one part of the picture, with names that come back in a later one.
-        let mut labels = vec![0u16; 700_000];
-        for (at, name) in [(5, 7), (6, 7), (300_000, 2), (300_001, 7), (600_000, 9), (600_002, 2)] {
-            labels[at] = name;
+    fn numbers_follow_the_first_pixel_that_is_painted() {
+        let (w, h, factor) = (20, 12, 3);
+        let plane = || Plane::filled(w, h, 0.0);
+        let [l, a, b, rg, bg] = std::array::from_fn(|_| plane());
+        let work = Work { factor, origin: [3, 6], l, a, b, rg, bg, px_per_mm: 4.0 };
+        // Named last to first; one has parts, and the lower of them stands first.
+        let mut parts = region(8..10, 2, 5);
+        parts.runs.extend(region(1..3, 12, 15).runs);
+        let regions = [region(5..8, 8, 11), parts, region(1..3, 2, 6)];
+        let mut evidence = Evidence { object: plane(), seam: plane() };
+        for (y, a, b) in regions.iter().flat_map(|r| &r.runs) {
+            evidence.object.data[*y as usize * w + *a as usize..*y as usize * w + *b as usize]
+                .fill(1.0);
         }
-        assert_eq!(renumber(&mut labels, 9), 3);
-        let found: Vec<u16> = labels.into_iter().filter(|l| *l != 0).collect();
-        assert_eq!(found, [1, 1, 2, 1, 3, 2]);
+        let map = paint(&regions, &work, &evidence, [70, 50], 0.5);
+        assert_eq!(map.count, 3);
+        let first: Vec<usize> = (1..=3)
+            .map(|k| map.labels.iter().position(|l| *l == k).expect("every number is there"))
+            .collect();
+        assert!(first.is_sorted(), "{first:?}");
+        let at = |x: usize, y: usize| map.labels[(6 + y * 3 + 1) * 70 + 3 + x * 3 + 1];
+        assert_eq!([at(3, 1), at(13, 1), at(9, 6), at(3, 8), at(17, 10)], [1, 2, 3, 2, 0]);
     }
 }
