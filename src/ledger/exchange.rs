@@ -136,6 +136,9 @@ pub fn from_csv(path: &Path, bytes: &[u8]) -> Result<Vec<Entry>, LedgerError> {
             hash: cell(8),
         });
     }
+    if entries.is_empty() {
+        return Err(fault("it has no entries: export the ledger again".into()));
+    }
     Ok(entries)
 }
 
