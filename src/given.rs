@@ -82,7 +82,9 @@ pub fn read(path: &Path, kind: Kind) -> io::Result<Vec<u8>> {
         return Err(too_large(kind));
     }
     let file = File::open(path).map_err(|e| in_words(path, e))?;
-    let mut bytes = Vec::with_capacity(usize::try_from(about.len()).unwrap_or(0));
+    let mut bytes = Vec::new();
+    let length = usize::try_from(about.len()).unwrap_or(usize::MAX);
+    bytes.try_reserve_exact(length).map_err(|_| io::Error::from(ErrorKind::OutOfMemory))?;
     // The file may grow, or have a length that the system does not tell.
     file.take(limit + 1).read_to_end(&mut bytes).map_err(|e| in_words(path, e))?;
     if bytes.len() as u64 > limit { Err(too_large(kind)) } else { Ok(bytes) }
