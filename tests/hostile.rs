@@ -959,7 +959,8 @@ fn sheets_and_receipts_that_cannot_be_checked() {
         ),
         (
             "encrypted.pdf",
-            [b"%PDF-1.7\ntrailer <</Encrypt 5 0 R>>\n", &pdf(&[noise.clone()])[9..]].concat(),
+            [b"%PDF-1.7\ntrailer <</Encrypt 5 0 R>>\n", &pdf(std::slice::from_ref(&noise))[9..]]
+                .concat(),
             "it has no acinus-sheet.json attached",
         ),
         (
