@@ -7,6 +7,7 @@
 use serde::Serialize;
 
 use crate::finding::Severity;
+use crate::given::one_line;
 use crate::ledger::archive::{Archive, sha256_hex};
 use crate::ledger::event::{PhotoKept, PhotoRefused, Told, TrayRecorded};
 use crate::ledger::object::{FIELD_NAMES, RecordedObject};
@@ -121,12 +122,14 @@ pub fn found(
     let sha256 = sha256_hex(bytes);
     let photo = |taken: Option<String>| -> Result<PhotoKept, LedgerError> {
         archive.keep(bytes)?;
-        let (sha256, name) = (sha256.clone(), name.to_owned());
+        let (sha256, name) = (sha256.clone(), one_line(name).into_owned());
         Ok(PhotoKept { sha256, bytes: bytes.len() as u64, name, taken })
     };
     let reading = match reading {
         Ok(reading) => reading,
-        Err(error @ pipeline::Error::Photo(_)) => return Ok(Found::Nothing(error.to_string())),
+        Err(error @ (pipeline::Error::Photo(_) | pipeline::Error::Fault(_))) => {
+            return Ok(Found::Nothing(error.to_string()));
+        }
         Err(error) => {
             let slip = match error {
                 pipeline::Error::Refused { slip, .. } => slip.as_ref(),

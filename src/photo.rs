@@ -10,12 +10,27 @@ use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 use thiserror::Error;
 
+use crate::given;
 use crate::guard::guarded;
 
 /// Fewest pixels that are taken for a photograph.
 pub const MIN_PIXELS: u64 = 50_000;
 /// Most pixels that are decoded.
 pub const MAX_PIXELS: u64 = 100_000_000;
+/// Most memory that opening one photograph may take, bytes.
+pub const MAX_OPENING_BYTES: u64 = 1_400_000_000;
+
+/// The memory that opening a photograph takes at most, bytes: the file; for each pixel the decoder's
+/// samples, and six bytes that are at one time its coefficients (16 bits, three channels, in a
+/// progressive JPEG), at another the RGB pixels and the same turned upright; and 64 MiB for tables and
+/// colour profiles. (The EXIF reader's copy of a TIFF file is gone by then.) Worked out from the
+/// header, before any pixel has its place.
+pub fn opening_bytes(file_bytes: u64, pixels: u64, sample_bytes_per_pixel: u64) -> u64 {
+    const BESIDE_BYTES_PER_PIXEL: u64 = 6;
+    const CONSTANT_BYTES: u64 = 64 << 20;
+    let pixel_bytes = pixels.saturating_mul(sample_bytes_per_pixel + BESIDE_BYTES_PER_PIXEL);
+    file_bytes.saturating_add(pixel_bytes).saturating_add(CONSTANT_BYTES)
+}
 
 /// A decoded photograph: upright, 8-bit sRGB.
 #[derive(Debug, Clone)]
@@ -67,6 +82,16 @@ pub enum PhotoError {
         /// What to do.
         advice: &'static str,
     },
+    /// It would take too much memory.
+    #[error(
+        "would take {:.1} GB of memory to open, more than the {:.1} allowed: save it with 8 bits a channel, or smaller",
+        *bytes as f64 / 1e9,
+        MAX_OPENING_BYTES as f64 / 1e9
+    )]
+    Memory {
+        /// What it would take, bytes.
+        bytes: u64,
+    },
     /// Too small or too large.
     #[error(
         "has {width} x {height} pixels ({megapixels:.2} megapixels): photographs of 0.05 to 100 megapixels can be measured"
@@ -83,12 +108,7 @@ pub enum PhotoError {
 
 /// Reads and decodes a photograph.
 pub fn read(path: &Path) -> Result<Photo, PhotoError> {
-    // A file far larger than any photograph that we decode is not read into memory.
-    let length = std::fs::metadata(path)?.len();
-    if length > 2_000_000_000 {
-        return Err(PhotoError::Decode("more than 2 GB".into()));
-    }
-    decode(&std::fs::read(path)?)
+    decode(&given::read(path, given::Kind::Photograph)?)
 }
 
 /// Decodes a photograph from the bytes of its file.
@@ -109,11 +129,17 @@ pub fn decode(bytes: &[u8]) -> Result<Photo, PhotoError> {
             );
         }
     }
-    let exif = exif::Reader::new().read_from_container(&mut Cursor::new(bytes)).ok();
+    if let Some(what) = several_pictures(bytes, format) {
+        notes.push(format!("{what} holds several pictures: the first one was read"));
+    }
+    let exif =
+        guarded(|| exif::Reader::new().read_from_container(&mut Cursor::new(bytes)).ok()).flatten();
     if format == ImageFormat::Tiff && exif.as_ref().is_some_and(is_raw) {
         return Err(RAW);
     }
     let facts = exif.as_ref().map(facts_of).unwrap_or_default();
+    // It may be a copy of the whole file.
+    drop(exif);
 
     let (picture, sha256) = rayon::join(
         || guarded(|| open(bytes, format)).unwrap_or_else(|| Err(decode_error("damaged data"))),
@@ -156,6 +182,61 @@ const RAW: PhotoError = PhotoError::Unsupported {
     format: "camera raw",
     advice: "develop it to JPEG or 8/16-bit TIFF first, or let the camera save JPEG",
 };
+
+/// What else is sent by mistake, by first bytes.
+const OTHERS: [(&[u8], &str, &str); 8] = [
+    (b"GIF8", "GIF", "take the camera's own JPEG"),
+    (b"BM", "BMP", "save it as PNG or JPEG"),
+    (b"\0\0\0\x0cJXL ", "JPEG XL", "export it as JPEG"),
+    (b"\xff\x0a", "JPEG XL", "export it as JPEG"),
+    (b"\0\0\0\x0cjP  ", "JPEG 2000", "export it as JPEG"),
+    (b"PK\x03\x04", "ZIP", "unpack it and give the photographs in it"),
+    (b"\x1f\x8b", "gzip", "unpack it and give the photographs in it"),
+    (b"SQLite format 3\0", "SQLite", "a ledger is named with --ledger; give a photograph here"),
+];
+
+/// What a file with several pictures is called; none where it has one. Only the first is read, and a
+/// user may have meant another.
+fn several_pictures(bytes: &[u8], format: ImageFormat) -> Option<&'static str> {
+    match format {
+        // The animation's control chunk stands before the first picture data (PNG, third edition,
+        // 11.3.6.1); chunks are looked at up to that place.
+        ImageFormat::Png => {
+            let mut at = 8;
+            loop {
+                let head = bytes.get(at..at + 8)?;
+                match &head[4..] {
+                    b"acTL" => return Some("an animated PNG file"),
+                    b"IDAT" => return None,
+                    _ => {}
+                }
+                let length = u32::from_be_bytes([head[0], head[1], head[2], head[3]]) as usize;
+                at = at.checked_add(length)?.checked_add(12)?;
+            }
+        }
+        // The first directory names the next (TIFF 6.0, section 2).
+        ImageFormat::Tiff => {
+            let small = bytes.starts_with(b"II");
+            let word = |at: usize, n: usize| -> Option<usize> {
+                let part = bytes.get(at..at.checked_add(n)?)?;
+                let join = |sum: usize, b: &u8| sum << 8 | usize::from(*b);
+                Some(if small {
+                    part.iter().rev().fold(0, join)
+                } else {
+                    part.iter().fold(0, join)
+                })
+            };
+            // Directories of more than 4 GB files are not followed: those are not read at all.
+            if word(2, 2)? != 42 {
+                return None;
+            }
+            let first = word(4, 4)?;
+            let next = word(first.checked_add(2)?.checked_add(12 * word(first, 2)?)?, 4)?;
+            (next != 0).then_some("this TIFF file")
+        }
+        _ => None,
+    }
+}
 
 /// Tells the format by the file's first bytes.
 fn sniff(bytes: &[u8]) -> Result<ImageFormat, PhotoError> {
@@ -202,6 +283,18 @@ fn sniff(bytes: &[u8]) -> Result<ImageFormat, PhotoError> {
     }
     if starts(b"RIFF") && bytes.get(8..12) == Some(b"WEBP") {
         return Err(PhotoError::Unsupported { format: "WebP", advice: "export it as JPEG" });
+    }
+    for (magic, format, advice) in OTHERS {
+        if starts(magic) {
+            return Err(PhotoError::Unsupported { format, advice });
+        }
+    }
+    let head = String::from_utf8_lossy(&bytes[..bytes.len().min(256)]).trim_start().to_lowercase();
+    if head.starts_with("<!doctype html") || head.starts_with("<html") {
+        return Err(PhotoError::Unsupported {
+            format: "web page (HTML)",
+            advice: "save the photograph itself, not the page that shows it",
+        });
     }
     if starts(b"%PDF") {
         return Err(PhotoError::Unsupported {
@@ -287,7 +380,8 @@ fn facts_of(exif: &exif::Exif) -> ExifFacts {
             exif::Value::Ascii(parts) => {
                 let s = String::from_utf8_lossy(parts.first()?).trim().to_owned();
                 let blank = s.chars().all(|c| c == ' ' || c == ':' || c == '0');
-                (!blank && s.len() <= 64).then_some(s)
+                let tame = s.len() <= 64 && !s.chars().any(char::is_control);
+                (!blank && tame).then_some(s)
             }
             _ => None,
         })
@@ -331,9 +425,13 @@ fn open(bytes: &[u8], format: ImageFormat) -> Result<Opened, PhotoError> {
         }
         _ => {}
     }
+    let samples = u64::from(decoder.color_type().bytes_per_pixel());
+    let memory = opening_bytes(bytes.len() as u64, pixels, samples);
+    if memory > MAX_OPENING_BYTES {
+        return Err(PhotoError::Memory { bytes: memory });
+    }
     let mut limits = Limits::default();
-    // Eight bytes a pixel at the largest size, and the decoder's own buffers.
-    limits.max_alloc = Some(MAX_PIXELS * 8 + (256 << 20));
+    limits.max_alloc = Some(MAX_OPENING_BYTES);
     decoder.set_limits(limits).map_err(decode_error)?;
     let icc = decoder.icc_profile().ok().flatten();
     let orientation = decoder.orientation().unwrap_or(image::metadata::Orientation::NoTransforms);

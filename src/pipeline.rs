@@ -8,6 +8,7 @@ use crate::colour::patches::{self, MeasuredPatches};
 use crate::colour::{self, ColourSource, Light};
 use crate::finding::{ColourFacts, Finding, PatchColours, Severity};
 use crate::frame::{CameraSource, FrameSource};
+use crate::guard::{self, caught};
 use crate::marks::{self, Marks, MarksError, MarksSettings, SlipText};
 use crate::measure::{self, Measures, Silhouette};
 use crate::photo::{self, Photo, PhotoError};
@@ -85,6 +86,9 @@ pub enum Error {
         /// What its slip says, if it was read.
         slip: Option<SlipText>,
     },
+    /// The program failed on it.
+    #[error(transparent)]
+    Fault(#[from] guard::Fault),
 }
 
 fn refusal_in_words(findings: &[Finding], measurable: bool) -> String {
@@ -291,7 +295,8 @@ pub fn read_tray(
     profile: &Profile,
     settings: &Settings,
 ) -> Result<(Photo, TrayReading), Error> {
-    read_tray_telling(name, bytes, profile, settings, &mut |_, _| {})
+    caught(|| read_tray_telling(name, bytes, profile, settings, &mut |_, _| {}))
+        .unwrap_or_else(|fault| Err(fault.into()))
 }
 
 /// The same, telling each stage when it is done, with the findings so far.
@@ -380,6 +385,14 @@ fn look_at_tray(
 ///
 /// A photograph that the checks refuse is no error here: its refusals are among the findings.
 pub fn check(
+    bytes: &[u8],
+    profile: Option<&Profile>,
+    settings: &Settings,
+) -> Result<Vec<Finding>, Error> {
+    caught(|| look(bytes, profile, settings)).unwrap_or_else(|fault| Err(fault.into()))
+}
+
+fn look(
     bytes: &[u8],
     profile: Option<&Profile>,
     settings: &Settings,

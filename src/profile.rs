@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::classify::ClassModel;
+use crate::given::{Kind, read_text};
 use crate::segment::SegmentModel;
 
 /// Version of the file's form.
@@ -60,7 +61,7 @@ impl Profile {
 
     /// Reads a profile.
     pub fn read(path: &Path) -> Result<Profile, ProfileError> {
-        let text = std::fs::read_to_string(path)
+        let text = read_text(path, Kind::Profile)
             .map_err(|source| ProfileError::Read { path: path.to_path_buf(), source })?;
         Profile::parse(&path.display().to_string(), &text)
     }

@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
 use crate::dossier::{self, Dossier};
+use crate::given;
 use crate::ledger::archive::sha256_hex;
 use crate::ledger::chain::{Entry, Head};
 use crate::ledger::event::{Event, LoadClosed};
@@ -195,7 +196,10 @@ pub fn check(
     photographs: Option<&Path>,
 ) -> Result<Vec<Checked>, LedgerError> {
     let mut all = Vec::new();
-    let mut say = |holds: bool, words: String| all.push(Checked { holds, words });
+    // Names in a receipt are its maker's: they must not make lines of their own.
+    let mut say = |holds: bool, words: String| {
+        all.push(Checked { holds, words: given::one_line(&words).into_owned() });
+    };
     let holds = alone(receipt);
     let sealed = match &holds {
         Ok(closed) => {
@@ -288,7 +292,10 @@ fn compare_photographs(
         let path = entry.map_err(fault)?.path();
         if path.is_file() {
             let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-            found.insert(sha256_hex(&std::fs::read(&path).map_err(fault)?), name);
+            found.insert(
+                sha256_hex(&given::read(&path, given::Kind::Photograph).map_err(fault)?),
+                name,
+            );
         }
     }
     let list = |key: &str| sealed.get(key).and_then(Value::as_array).cloned().unwrap_or_default();

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::classify::Class;
+use crate::given::{Kind, read_text};
 use crate::segment::LabelMap;
 
 /// Truth of one photograph: `NAME.json` and `NAME.ids.png` beside it.
@@ -93,7 +94,7 @@ impl Truth {
     /// Reads the truth beside a photograph.
     pub fn beside(photo: &Path) -> Result<Truth, TruthError> {
         let json = photo.with_extension("json");
-        let text = std::fs::read_to_string(&json)
+        let text = read_text(&json, Kind::Truth)
             .map_err(|e| TruthError::File(json.clone(), e.to_string()))?;
         let file: TruthFile =
             serde_json::from_str(&text).map_err(|e| TruthError::File(json, e.to_string()))?;

@@ -11,6 +11,7 @@ use crate::classify::{
     self, Class, ClassModel, Cloud, Fruit, FruitModel, MassModel, PowerLaw, berry_law_inputs,
     debris_law_inputs, fruit_features,
 };
+use crate::given;
 use crate::measure::{Measures, Silhouette};
 use crate::pipeline::{self, Opened, Settings};
 use crate::profile::{Profile, SCHEMA};
@@ -696,7 +697,7 @@ pub fn score_photo(
     let fail = |why: String| TeachError::Photo { path: path.to_path_buf(), why };
     let truth = Truth::beside(path).map_err(|e| fail(e.to_string()))?;
     let ids = truth.ids().map_err(|e| fail(e.to_string()))?;
-    let bytes = std::fs::read(path).map_err(|e| fail(e.to_string()))?;
+    let bytes = given::read(path, given::Kind::Photograph).map_err(|e| fail(e.to_string()))?;
     let name = truth.scene.name.clone();
     let (_, reading) =
         pipeline::read_tray(&name, &bytes, profile, settings).map_err(|e| fail(e.to_string()))?;

@@ -10,7 +10,7 @@ use acinus::report::{
 use super::flags::{AssessArgs, Format};
 use super::progress::over_photos;
 use super::settings::RunSettings;
-use super::{Ending, Error, print, tell};
+use super::{Ending, Error, print, print_text, tell};
 
 /// Measures the photographs, writes the outputs and prints the figures.
 pub fn run(args: &AssessArgs) -> Result<Ending, Error> {
@@ -29,7 +29,7 @@ pub fn run(args: &AssessArgs) -> Result<Ending, Error> {
         report::files::write_atomically(&settings.out.join("report.html"), &html::page(&run)?)?;
     }
     if settings.timings {
-        tell(text::timings(&run).trim_end());
+        text::timings(&run).trim_end().lines().for_each(tell);
     }
     match settings.format {
         Format::Text => {
@@ -37,7 +37,7 @@ pub fn run(args: &AssessArgs) -> Result<Ending, Error> {
             if run.sheets().next().is_some() {
                 table.push_str(&format!("Written to {}\n", settings.out.display()));
             }
-            print(table.as_bytes())?;
+            print_text(&table)?;
         }
         Format::Json => print(&text::json(&run)?)?,
     }

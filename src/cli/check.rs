@@ -4,14 +4,14 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use acinus::finding::Severity;
-use acinus::pipeline;
 use acinus::report::{LeftOut, LeftOutStatus};
+use acinus::{given, pipeline};
 use serde::Serialize;
 
 use super::flags::{CheckArgs, Format};
 use super::progress::over_photos;
 use super::read::{Reader, left_out, unreadable};
-use super::{Ending, Error, print, settings};
+use super::{Ending, Error, print, print_text, settings};
 
 #[derive(Serialize)]
 struct Checked {
@@ -29,7 +29,7 @@ pub fn run(args: &CheckArgs) -> Result<Ending, Error> {
     settings::set_threads(&args.machine)?;
     let checked = over_photos(&photos, |path| check(path, &reader));
     match args.format {
-        Format::Text => print(table(&checked).as_bytes())?,
+        Format::Text => print_text(&table(&checked))?,
         Format::Json => print(&acinus::report::json::to_bytes(&checked)?)?,
     }
     let all = checked.iter().all(|c| c.usable);
@@ -38,10 +38,12 @@ pub fn run(args: &CheckArgs) -> Result<Ending, Error> {
 
 fn check(path: &Path, reader: &Reader) -> Checked {
     let file = path.display().to_string();
-    let checked = std::fs::read(path).map_err(|e| unreadable(path, &e)).and_then(|bytes| {
-        pipeline::check(&bytes, Some(&reader.profile), &reader.settings)
-            .map_err(|e| left_out(path, &e))
-    });
+    let checked = given::read(path, given::Kind::Photograph)
+        .map_err(|e| unreadable(path, &e))
+        .and_then(|bytes| {
+            pipeline::check(&bytes, Some(&reader.profile), &reader.settings)
+                .map_err(|e| left_out(path, &e))
+        });
     match checked {
         Ok(findings) => Checked {
             usable: findings.iter().all(|f| f.severity != Severity::Refusal),
@@ -69,9 +71,9 @@ fn table(checked: &[Checked]) -> String {
     for c in checked {
         let verdict = if c.usable { "good enough to measure" } else { "not to be used" };
         // Writing to a String cannot fail.
-        let _ = writeln!(out, "{}: {verdict}", c.file);
+        let _ = writeln!(out, "{}: {verdict}", given::one_line(&c.file));
         if let Some(message) = &c.message {
-            let _ = writeln!(out, "  {message}");
+            let _ = writeln!(out, "  {}", given::one_line(message));
         }
         for finding in &c.findings {
             let mark = match finding.severity {
@@ -79,7 +81,7 @@ fn table(checked: &[Checked]) -> String {
                 Severity::Caution => "beware",
                 Severity::Refusal => "refused",
             };
-            let _ = writeln!(out, "  {mark:<8} {}", finding.message);
+            let _ = writeln!(out, "  {mark:<8} {}", given::one_line(&finding.message));
         }
     }
     out

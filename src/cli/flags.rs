@@ -5,6 +5,7 @@
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
+use acinus::given::short;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use super::ledger_flags::{
@@ -404,7 +405,9 @@ fn tray_size(text: &str) -> Result<[f64; 2], String> {
     let (w, h) = text.split_once(['x', 'X', '×']).ok_or(how)?;
     let side = |t: &str| match t.trim().parse::<f64>() {
         Ok(mm) if (50.0..=2000.0).contains(&mm) => Ok(mm),
-        Ok(mm) => Err(format!("{mm} mm is not a tray's side (50 to 2000 mm); {how}")),
+        Ok(_) => {
+            Err(format!("{} mm is not a tray's side (50 to 2000 mm); {how}", short(t.trim(), 12)))
+        }
         Err(_) => Err(how.to_owned()),
     };
     Ok([side(w)?, side(h)?])

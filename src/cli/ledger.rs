@@ -3,7 +3,7 @@
 use acinus::ledger::chain::Head;
 use acinus::ledger::{Ledger, Signed, exchange};
 use acinus::report::{self, files, json};
-use acinus::{receipt, refit};
+use acinus::{given, receipt, refit};
 use serde::Serialize;
 
 use super::flags::Format;
@@ -12,7 +12,7 @@ use super::ledger_flags::{
     LedgerRefitArgs, LedgerVerb, LedgerVerifyArgs,
 };
 use super::load::{open, path, who};
-use super::{Ending, Error, print, tell};
+use super::{Ending, Error, print, print_text, tell};
 
 /// Runs one verb.
 pub fn run(verb: &LedgerVerb) -> Result<Ending, Error> {
@@ -29,7 +29,7 @@ pub fn run(verb: &LedgerVerb) -> Result<Ending, Error> {
 
 fn check_receipt(args: &LedgerReceiptArgs) -> Result<Ending, Error> {
     let fault = |why: String| Error::Failed(format!("{}: {why}", args.file.display()));
-    let bytes = std::fs::read(&args.file)
+    let bytes = given::read(&args.file, given::Kind::Receipt)
         .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", args.file.display())))?;
     let file: receipt::ReceiptFile = serde_json::from_slice(&bytes)
         .map_err(|e| fault(format!("it is no receipt of this program: {e}")))?;
@@ -44,8 +44,9 @@ fn check_receipt(args: &LedgerReceiptArgs) -> Result<Ending, Error> {
             text.push_str(&format!("{} {}\n", if c.holds { "holds" } else { "FAULT" }, c.words));
         }
         let verdict = if holds { "holds" } else { "DOES NOT HOLD" };
-        text.push_str(&format!("The receipt of load {} {verdict}.\n", file.load));
-        print(text.as_bytes())?;
+        let load = given::one_line(&file.load);
+        text.push_str(&format!("The receipt of load {load} {verdict}.\n"));
+        print_text(&text)?;
     }
     Ok(if holds { Ending::AllDone } else { Ending::SomeLeftOut })
 }
@@ -79,7 +80,7 @@ fn verify(args: &LedgerVerifyArgs) -> Result<Ending, Error> {
                 text.push_str(&format!("{place}: NOT AS RECORDED: faults: {n}\n"));
             }
             text.push_str(&head_words(&found.head));
-            print(text.as_bytes())?;
+            print_text(&text)?;
         }
     }
     Ok(if found.faults.is_empty() { Ending::AllDone } else { Ending::SomeLeftOut })
@@ -93,7 +94,7 @@ fn head(args: &LedgerHeadArgs) -> Result<Ending, Error> {
     let head = open(&args.ledger)?.head()?;
     match args.format {
         Format::Json => print(&json::to_bytes(&head)?)?,
-        Format::Text => print(head_words(&head).as_bytes())?,
+        Format::Text => print_text(&head_words(&head))?,
     }
     Ok(Ending::AllDone)
 }
@@ -103,7 +104,7 @@ fn history(args: &LedgerHistoryArgs) -> Result<Ending, Error> {
     let load = args.load.as_deref();
     match args.format {
         Format::Json => print(&exchange::to_json(&ledger)?)?,
-        Format::Text => print(report::dossier::history(&ledger.entries(0)?, load)?.as_bytes())?,
+        Format::Text => print_text(&report::dossier::history(&ledger.entries(0)?, load)?)?,
     }
     Ok(Ending::AllDone)
 }
@@ -154,7 +155,7 @@ fn import(args: &LedgerImportArgs) -> Result<Ending, Error> {
     let file = &args.file;
     let ending = is_csv(file)
         .ok_or_else(|| Error::Usage(format!("{}: it must end in .json or .csv", file.display())))?;
-    let bytes = std::fs::read(file)
+    let bytes = given::read(file, given::Kind::LedgerExport)
         .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", file.display())))?;
     let entries = match ending {
         true => exchange::from_csv(file, &bytes)?,
@@ -200,7 +201,7 @@ fn fit(args: &LedgerRefitArgs) -> Result<Ending, Error> {
             c.standard_deviation,
             c.trays
         );
-        print(line.as_bytes())?;
+        print_text(&line)?;
     }
     Ok(Ending::AllDone)
 }

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use acinus::dossier;
+use acinus::given;
 use acinus::intake::{self, Became, Found, Said};
 use acinus::ledger::chain::Head;
 use acinus::ledger::event::{
@@ -24,7 +25,7 @@ use super::ledger_flags::{
     LoadReviewArgs, LoadShowArgs, LoadVerb, LoadWeighArgs, SayArgs,
 };
 use super::progress::one_after_the_other;
-use super::{Ending, Error, print, settings, tell};
+use super::{Ending, Error, print, print_text, settings, tell};
 
 /// Runs one verb.
 pub fn run(verb: &LoadVerb) -> Result<Ending, Error> {
@@ -194,7 +195,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
         retake: args.retake,
     };
     let read = |i: usize, path: &PathBuf| -> Result<Found, LedgerError> {
-        let bytes = match std::fs::read(path) {
+        let bytes = match given::read(path, given::Kind::Photograph) {
             Ok(bytes) => bytes,
             Err(e) => return Ok(Found::Nothing(format!("cannot be read: {e}"))),
         };
@@ -211,7 +212,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
             match left(&photo) {
                 true => tell(&words(&photo)),
                 // A closed pipe must not keep photographs from being recorded.
-                false => drop(print(format!("{}\n", words(&photo)).as_bytes())),
+                false => drop(print_text(&format!("{}\n", words(&photo)))),
             }
         }
         done.push(photo);
@@ -219,7 +220,7 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
     });
     match args.say.format {
         Format::Json => print(&json::to_bytes(&done)?)?,
-        Format::Text => print(state(&lock(), &done)?.as_bytes())?,
+        Format::Text => print_text(&state(&lock(), &done)?)?,
     }
     result?;
     Ok(if done.iter().any(left) { Ending::SomeLeftOut } else { Ending::AllDone })
@@ -257,7 +258,7 @@ fn state(ledger: &Ledger, done: &[Photo]) -> Result<String, Error> {
 }
 
 fn words(photo: &Photo) -> String {
-    let file = &photo.file;
+    let file = given::one_line(&photo.file);
     match &photo.became {
         Became::Recorded { load, lot, tray, objects, cautions } => {
             let mut words = format!("{file}: tray {tray} of {load} {lot}, {objects} objects");
@@ -334,7 +335,11 @@ fn draw(args: &LoadReviewArgs, count: u32) -> Result<Ending, Error> {
     let photo = |tray: u32| {
         let lot = record.lots.iter().find(|l| l.lot == args.lot);
         let tray = lot.and_then(|l| l.trays.iter().find(|t| t.tray == tray));
-        tray.map_or(String::new(), |t| t.photo.name.clone())
+        let name = tray.map_or("", |t| t.photo.name.as_str());
+        match args.say.format {
+            Format::Text => given::cell(name).into_owned(),
+            Format::Json => name.to_owned(),
+        }
     };
     let row = |(tray, object): (u32, u32)| ReviewRow {
         draw,
@@ -359,7 +364,8 @@ fn draw(args: &LoadReviewArgs, count: u32) -> Result<Ending, Error> {
 
 fn answers(args: &LoadReviewArgs, file: &Path) -> Result<Ending, Error> {
     let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
-    let bytes = std::fs::read(file).map_err(|e| fault(format!("cannot be read: {e}")))?;
+    let bytes =
+        given::read(file, given::Kind::Table).map_err(|e| fault(format!("cannot be read: {e}")))?;
     let is_json = file.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let rows: Vec<ReviewRow> = if is_json {
         serde_json::from_slice(&bytes).map_err(|e| fault(e.to_string()))?
@@ -418,7 +424,7 @@ fn show(args: &LoadShowArgs) -> Result<Ending, Error> {
     let dossier = dossier::of_load(&ledger, &args.load)?;
     let receipt = ledger.receipt(&args.load)?;
     match args.format {
-        Format::Text => print(report::dossier::text(&dossier, receipt.as_ref()).as_bytes())?,
+        Format::Text => print_text(&report::dossier::text(&dossier, receipt.as_ref()))?,
         Format::Json => print(&report::dossier::json(&dossier, receipt.as_ref())?)?,
     }
     Ok(Ending::AllDone)
@@ -438,7 +444,7 @@ fn write_receipt(args: &LoadReceiptArgs) -> Result<Ending, Error> {
 fn list(args: &LoadListArgs) -> Result<Ending, Error> {
     let loads = open(&args.ledger)?.loads()?;
     match args.format {
-        Format::Text => print(report::dossier::loads(&loads).as_bytes())?,
+        Format::Text => print_text(&report::dossier::loads(&loads))?,
         Format::Json => print(&json::to_bytes(&loads)?)?,
     }
     Ok(Ending::AllDone)
@@ -450,7 +456,7 @@ fn close(args: &LoadCloseArgs) -> Result<Ending, Error> {
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let (dossier, receipt) = receipt::close(&mut ledger, &args.load, None, by)?;
     match args.say.format {
-        Format::Text => print(report::dossier::text(&dossier, Some(&receipt)).as_bytes())?,
+        Format::Text => print_text(&report::dossier::text(&dossier, Some(&receipt)))?,
         Format::Json => print(&report::dossier::json(&dossier, Some(&receipt))?)?,
     }
     Ok(Ending::AllDone)

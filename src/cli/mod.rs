@@ -29,6 +29,7 @@ mod workbench;
 
 use std::io::{self, Write as _};
 
+use acinus::given::{not_written, one_line};
 use acinus::print::PrintError;
 use flags::{Cli, Command};
 
@@ -50,6 +51,12 @@ pub enum Error {
     /// Something failed on the way.
     #[error("{0}")]
     Failed(String),
+    /// Several things are wrong with one file, each told in a line of its own.
+    #[error("{}", .0.join("; "))]
+    Faults(Vec<String>),
+    /// The program itself failed.
+    #[error(transparent)]
+    Fault(#[from] acinus::guard::Fault),
     /// The ledger did not do it.
     #[error(transparent)]
     Ledger(#[from] acinus::ledger::LedgerError),
@@ -57,7 +64,7 @@ pub enum Error {
     #[error(transparent)]
     Report(#[from] acinus::report::Error),
     /// The terminal or pipe could not be written to.
-    #[error("cannot print: {0}")]
+    #[error("cannot print: {}", not_written(.0))]
     Print(#[from] io::Error),
 }
 
@@ -66,7 +73,12 @@ impl Error {
     pub fn code(&self) -> u8 {
         match self {
             Error::Usage(_) => 2,
-            Error::Failed(_) | Error::Ledger(_) | Error::Report(_) | Error::Print(_) => 1,
+            Error::Failed(_)
+            | Error::Faults(_)
+            | Error::Fault(_)
+            | Error::Ledger(_)
+            | Error::Report(_)
+            | Error::Print(_) => 1,
         }
     }
 
@@ -124,15 +136,24 @@ fn print(bytes: &[u8]) -> Result<(), Error> {
     Ok(())
 }
 
-/// Tells the user something beside the results.
+/// Prints a text of several lines; whatever else in it would move a terminal's cursor is written out.
+fn print_text(text: &str) -> Result<(), Error> {
+    let lines: Vec<_> = text.split('\n').map(one_line).collect();
+    print(lines.join("\n").as_bytes())
+}
+
+/// Tells the user something beside the results, in one line whatever names are in it.
 fn tell(line: &str) {
     // A closed standard error leaves nobody to tell.
-    let _ = writeln!(io::stderr().lock(), "{line}");
+    let _ = writeln!(io::stderr().lock(), "{}", one_line(line));
 }
 
 /// Says on standard error why a run ended early.
 pub fn complain(error: &Error) {
-    tell(&format!("acinus: {error}"));
+    match error {
+        Error::Faults(all) => all.iter().for_each(|fault| tell(&format!("acinus: {fault}"))),
+        error => tell(&format!("acinus: {error}")),
+    }
     if matches!(error, Error::Usage(_)) {
         tell("For help, try `acinus help`.");
     }

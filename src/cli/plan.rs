@@ -12,7 +12,7 @@ use serde::Serialize;
 use super::flags::Format;
 use super::ledger_flags::PlanArgs;
 use super::load::{path, who};
-use super::{Ending, Error, print, tell};
+use super::{Ending, Error, print, print_text, tell};
 
 #[derive(Serialize)]
 struct PlanJson<'a> {
@@ -82,7 +82,7 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
         files::write_atomically(out, sheet.as_bytes())?;
     }
     match args.say.format {
-        Format::Text => print(sheet.as_bytes())?,
+        Format::Text => print_text(&sheet)?,
         Format::Json => print(&json::to_bytes(&PlanJson {
             load: args.load.as_deref(),
             lot: &args.lot,

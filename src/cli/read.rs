@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use acinus::given;
 use acinus::photo::Photo;
 use acinus::pipeline::{self, TrayReading};
 use acinus::profile::Profile;
@@ -18,7 +19,7 @@ pub struct Reader {
 impl Reader {
     /// Reads one photograph.
     pub fn read(&self, path: &Path) -> Result<(Photo, TrayReading), LeftOut> {
-        let bytes = std::fs::read(path).map_err(|e| unreadable(path, &e))?;
+        let bytes = given::read(path, given::Kind::Photograph).map_err(|e| unreadable(path, &e))?;
         pipeline::read_tray(&stem(path), &bytes, &self.profile, &self.settings)
             .map_err(|e| left_out(path, &e))
     }
@@ -41,7 +42,7 @@ pub fn unreadable(path: &Path, error: &std::io::Error) -> LeftOut {
 /// A photograph without a reading.
 pub fn left_out(path: &Path, error: &pipeline::Error) -> LeftOut {
     let status = match error {
-        pipeline::Error::Photo(_) => LeftOutStatus::Failed,
+        pipeline::Error::Photo(_) | pipeline::Error::Fault(_) => LeftOutStatus::Failed,
         _ => LeftOutStatus::Refused,
     };
     LeftOut { file: path.display().to_string(), status, message: error.to_string() }

@@ -10,7 +10,7 @@ use serde::Serialize;
 use super::flags::{Format, ScoreArgs};
 use super::progress::over_photos;
 use super::read::Reader;
-use super::{Ending, Error, print, settings, tell};
+use super::{Ending, Error, print, print_text, settings, tell};
 
 #[derive(Serialize)]
 struct ScoreJson<'a> {
@@ -61,7 +61,7 @@ pub fn run(args: &ScoreArgs) -> Result<Ending, Error> {
     }
     let figures = score::table(&scores);
     match args.format {
-        Format::Text => print(table(&scores, &figures).as_bytes())?,
+        Format::Text => print_text(&table(&scores, &figures))?,
         Format::Json => print(&acinus::report::json::to_bytes(&ScoreJson {
             schema: "acinus-score/1",
             photographs: scores.iter().map(PhotoJson::from).collect(),

@@ -9,7 +9,7 @@ use acinus::season::{self, SeasonSettings, parquet, table};
 use super::flags::Format;
 use super::load::open;
 use super::sheet_flags::{By, SeasonArgs};
-use super::{Ending, Error, print, settings};
+use super::{Ending, Error, print, print_text, settings};
 
 /// Puts the ledger's loads side by side.
 pub fn run(args: &SeasonArgs) -> Result<Ending, Error> {
@@ -39,7 +39,7 @@ pub fn run(args: &SeasonArgs) -> Result<Ending, Error> {
     }
     match args.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
-        Format::Text => print(words::text(&found).as_bytes())?,
+        Format::Text => print_text(&words::text(&found))?,
     }
     Ok(Ending::AllDone)
 }

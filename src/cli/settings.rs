@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use acinus::classify::Fruit;
 use acinus::colour::patches::MeasuredPatches;
+use acinus::given::not_written;
 use acinus::load::{LotSettings, SorterRates, WithoutSlip};
 use acinus::pipeline;
 use acinus::profile::Profile;
@@ -162,7 +163,8 @@ fn refuse_same_stems(photos: &[PathBuf]) -> Result<(), Error> {
 /// Makes the folder that `--out` names.
 pub fn make_folder(path: &Path) -> Result<(), Error> {
     fs::create_dir_all(path).map_err(|e| {
-        Error::Usage(format!("--out {}: the folder cannot be made: {e}", path.display()))
+        let why = not_written(&e);
+        Error::Usage(format!("--out {}: the folder cannot be made: {why}", path.display()))
     })
 }
 

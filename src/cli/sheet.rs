@@ -1,5 +1,6 @@
 //! `acinus sheet`.
 
+use acinus::given;
 use acinus::ledger::Signed;
 use acinus::report::files::write_atomically;
 use acinus::report::json;
@@ -14,7 +15,7 @@ use super::print_sheets::paper;
 use super::sheet_flags::{
     Dates, Numbers, SheetCommand, SheetMakeArgs, SheetVerb, SheetVerifyArgs, Units,
 };
-use super::{Ending, Error, print};
+use super::{Ending, Error, print, print_text};
 
 /// Makes or checks a sheet.
 pub fn run(args: &SheetCommand) -> Result<Ending, Error> {
@@ -90,7 +91,7 @@ fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
 }
 
 fn check(args: &SheetVerifyArgs) -> Result<Ending, Error> {
-    let pdf = std::fs::read(&args.file)
+    let pdf = given::read(&args.file, given::Kind::Sheet)
         .map_err(|e| Error::Failed(format!("{}: cannot be read: {e}", args.file.display())))?;
     let named = args.named_ledger.clone().or_else(|| args.ledger.ledger.clone());
     let ledger = open(&LedgerArgs { ledger: named })?;
@@ -98,13 +99,17 @@ fn check(args: &SheetVerifyArgs) -> Result<Ending, Error> {
         .map_err(|e| Error::Failed(format!("{}: {e}", args.file.display())))?;
     match args.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
-        Format::Text => print(told(args, &found).as_bytes())?,
+        Format::Text => print_text(&told(args, &found))?,
     }
     Ok(if found.holds() { Ending::AllDone } else { Ending::SomeLeftOut })
 }
 
 fn told(args: &SheetVerifyArgs, found: &Verified) -> String {
-    let mut out = format!("{}: the sheet of {}\n", args.file.display(), found.load);
+    let mut out = format!(
+        "{}: the sheet of {}\n",
+        given::one_line(&args.file.to_string_lossy()),
+        given::one_line(&found.load)
+    );
     for c in &found.checked {
         let word = match c.state {
             State::Holds => "holds",

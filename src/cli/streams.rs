@@ -19,7 +19,7 @@ use super::settings;
 use super::streams_flags::{
     By, CommonArgs, CompareArgs, RuleArgs, SorterArgs, StreamsArgs, WhatIfArgs,
 };
-use super::{Ending, Error, load, print, tell};
+use super::{Ending, Error, load, print, print_text, tell};
 
 /// Readings of photographs in the order given; those left out are told.
 struct Read {
@@ -149,7 +149,7 @@ pub fn streams(args: &StreamsArgs) -> Result<Ending, Error> {
     }
     match args.common.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
-        Format::Text => print(words::streams(&found).as_bytes())?,
+        Format::Text => print_text(&words::streams(&found))?,
     }
     // Lots that do not belong together are refused: their split must not be used.
     if !found.belong_together {
@@ -198,7 +198,7 @@ pub fn compare_lots(args: &CompareArgs) -> Result<Ending, Error> {
         .map_err(|e| Error::Failed(e.to_string()))?;
     match args.common.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
-        Format::Text => print(words::comparison(&found).as_bytes())?,
+        Format::Text => print_text(&words::comparison(&found))?,
     }
     Ok(ending(left))
 }
@@ -297,7 +297,7 @@ pub fn what_if(args: &WhatIfArgs) -> Result<Ending, Error> {
     }
     match args.common.format {
         Format::Json => print(&json::to_bytes(&found)?)?,
-        Format::Text => print(words::what_if(&found).as_bytes())?,
+        Format::Text => print_text(&words::what_if(&found))?,
     }
     Ok(ending(left))
 }

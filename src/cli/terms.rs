@@ -2,13 +2,14 @@
 
 use std::path::Path;
 
+use acinus::given;
 use acinus::report::json;
 use acinus::terms::{self, Terms};
 use serde::Serialize;
 
 use super::flags::Format;
 use super::ledger_flags::{TermsCheckArgs, TermsVerb};
-use super::{Ending, Error, print};
+use super::{Ending, Error, print, print_text};
 
 /// Runs one verb.
 pub fn run(verb: &TermsVerb) -> Result<Ending, Error> {
@@ -19,16 +20,14 @@ pub fn run(verb: &TermsVerb) -> Result<Ending, Error> {
 
 /// The text of a contract file.
 pub fn read(file: &Path) -> Result<String, Error> {
-    std::fs::read_to_string(file)
+    given::read_text(file, given::Kind::Terms)
         .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", file.display())))
 }
 
 /// The contract in a file; every fault in a line of its own.
 pub fn check(file: &Path, text: &str) -> Result<Terms, Error> {
     terms::check(text).map_err(|faults| {
-        let lines: Vec<String> =
-            faults.0.iter().map(|f| format!("{}: {f}", file.display())).collect();
-        Error::Failed(lines.join("\n"))
+        Error::Faults(faults.0.iter().map(|f| format!("{}: {f}", file.display())).collect())
     })
 }
 
@@ -49,7 +48,7 @@ fn check_file(args: &TermsCheckArgs) -> Result<Ending, Error> {
         Format::Text => {
             let mut out = format!("{}: \"{}\" can be used\n", args.file.display(), terms.name);
             remarks.iter().for_each(|r| out.push_str(&format!("  {r}\n")));
-            print(out.as_bytes())?;
+            print_text(&out)?;
         }
     }
     Ok(Ending::AllDone)

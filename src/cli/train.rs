@@ -5,7 +5,7 @@ use acinus::teach::{self, SegmentTraining};
 
 use super::flags::TrainArgs;
 use super::read::stem;
-use super::{Ending, Error, print, score, settings, tell};
+use super::{Ending, Error, print_text, score, settings, tell};
 
 /// Teaches a profile and writes it.
 pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
@@ -17,7 +17,7 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
         let how = SegmentTraining::default();
         let scores =
             teach::cross_validate(&photos, groups, &settings, how, |l| tell(&l)).map_err(failed)?;
-        print(score::table(&scores, &acinus::score::table(&scores)).as_bytes())?;
+        print_text(&score::table(&scores, &acinus::score::table(&scores)))?;
     }
     let pupils = teach::open_pupils(&photos, &settings).map_err(failed)?;
     let name = args.name.clone().unwrap_or_else(|| stem(&args.out));

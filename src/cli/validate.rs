@@ -1,5 +1,6 @@
 //! `acinus validate`.
 
+use acinus::given;
 use acinus::ledger::event::{Event, HandSorted};
 use acinus::ledger::{Ledger, Signed};
 use acinus::load::{Validation, ValidationTray, validate};
@@ -11,7 +12,7 @@ use serde::Deserialize;
 use super::flags::Format;
 use super::ledger_flags::ValidateArgs;
 use super::load::{open, path, who};
-use super::{Ending, Error, print, tell};
+use super::{Ending, Error, print, print_text, tell};
 
 /// A row of the file: percent and grams as they were written.
 #[derive(Deserialize)]
@@ -45,7 +46,8 @@ pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
     let trays: Vec<ValidationTray> = match &args.file {
         Some(file) => {
             let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
-            let bytes = std::fs::read(file).map_err(|e| fault(format!("cannot be read: {e}")))?;
+            let bytes = given::read(file, given::Kind::Table)
+                .map_err(|e| fault(format!("cannot be read: {e}")))?;
             let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(&bytes[..]);
             let rows: Result<Vec<Row>, csv::Error> = reader.deserialize().collect();
             let sorted: Vec<HandSorted> =
@@ -80,7 +82,7 @@ pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
         tell("no tray sorted by hand is recorded yet; see `acinus validate --help`");
     }
     match args.say.format {
-        Format::Text => print(report::dossier::validations(&all).as_bytes())?,
+        Format::Text => print_text(&report::dossier::validations(&all))?,
         Format::Json => print(&json::to_bytes(&all)?)?,
     }
     Ok(Ending::AllDone)

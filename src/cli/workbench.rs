@@ -27,7 +27,13 @@ pub fn run(args: &WorkbenchArgs) -> Result<Ending, Error> {
              on this network can read it and all that is shown and sent. Use a network you trust.",
         );
     }
-    if !args.no_browser && !open_browser(&running.url()) {
+    // An address with a token is not handed to another program: what programs are started with can
+    // be read by everyone on this machine.
+    if running.token().is_some() {
+        tell(
+            "Open the address yourself: it is not given to a browser, for others could read it there.",
+        );
+    } else if !args.no_browser && !open_browser(&running.url()) {
         tell("No browser could be opened: open the address yourself.");
     }
     tell("The workbench is served until you press Ctrl-C.");

@@ -14,6 +14,7 @@ use thiserror::Error;
 
 use super::{Lab, Light, PAPER_REFLECTANCE, delta_e2000, lab_from_linear, linear, linear_from_lab};
 use crate::frame::Px;
+use crate::given::{Kind, read_text};
 use crate::marks::layout::SLIP_PATCH_CODES;
 use crate::photo::Photo;
 use crate::segment::raster;
@@ -131,7 +132,7 @@ impl MeasuredPatches {
     /// Reads a TOML file: under `[patches]` the printed code of each measured patch and its L*,
     /// a*, b* (D65). Patches that are not named are not used.
     pub fn read(path: &Path) -> Result<MeasuredPatches, PatchesError> {
-        let text = std::fs::read_to_string(path)
+        let text = read_text(path, Kind::Patches)
             .map_err(|source| PatchesError::Read { path: path.to_path_buf(), source })?;
         MeasuredPatches::parse(&path.display().to_string(), &text)
     }

@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use sha2::{Digest as _, Sha256};
 
 use super::LedgerError;
+use crate::given;
 
 /// The folder.
 #[derive(Debug, Clone)]
@@ -40,9 +41,13 @@ impl Archive {
         &self.folder
     }
 
-    /// Where the bytes of a hash lie.
+    /// Where the bytes of a hash lie; for what is no hash, a place in the folder where nothing lies.
     pub fn path(&self, sha256: &str) -> PathBuf {
-        self.folder.join(sha256.get(..2).unwrap_or_default()).join(sha256)
+        if !is_sha256(sha256) {
+            // Sheets and ledgers that others made name files too: no name leads out of the folder.
+            return self.folder.join("no-hash");
+        }
+        self.folder.join(&sha256[..2]).join(sha256)
     }
 
     /// Keeps some bytes and tells their SHA-256. When this returns they are on the disk under their
@@ -118,7 +123,8 @@ impl Archive {
     /// [`LedgerError::Archive`] when they are not there or cannot be read.
     pub fn read(&self, sha256: &str) -> Result<Vec<u8>, LedgerError> {
         let path = self.path(sha256);
-        fs::read(&path).map_err(|source| LedgerError::Archive { path, source })
+        given::read(&path, given::Kind::Photograph)
+            .map_err(|source| LedgerError::Archive { path, source })
     }
 }
 
@@ -133,6 +139,11 @@ fn sync_folder(folder: &Path) -> io::Result<()> {
     #[cfg(not(unix))]
     let _ = folder;
     Ok(())
+}
+
+/// Whether a text is a SHA-256 as [`sha256_hex`] writes it.
+pub fn is_sha256(text: &str) -> bool {
+    text.len() == 64 && text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'))
 }
 
 /// SHA-256 as 64 lower-case hexadecimal digits.
@@ -178,5 +189,11 @@ mod tests {
         fs::remove_file(archive.path(&sha256)).unwrap();
         assert_eq!(archive.state(&sha256).unwrap(), Kept::Missing);
         assert!(archive.read(&sha256).unwrap_err().to_string().contains(&sha256));
+        // A name that would lead out of the folder is nobody's hash.
+        fs::write(dir.path().join("secret"), b"abc").unwrap();
+        for name in ["../../secret", "/etc/hostname", "", "ab", "BA7816BF", "é"] {
+            assert!(archive.path(name).starts_with(archive.folder()), "{name}");
+            assert_eq!(archive.state(name).unwrap(), Kept::Missing, "{name}");
+        }
     }
 }

@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::chain::{Entry, Head};
 use super::record::LoadRecord;
 use super::{Ledger, LedgerError};
+use crate::given::{cell, words_of_cell};
 
 /// Name and version of the document.
 pub const SCHEMA: &str = "acinus-ledger/1";
@@ -106,8 +107,8 @@ pub fn entries_csv(ledger: &Ledger) -> Result<Vec<u8>, LedgerError> {
         // Nothing and an empty word must stay apart: the first is `null`, the second `""`.
         let why =
             e.why.as_deref().map_or_else(|| "null".into(), super::canonical::canonical_string);
-        let row = [&seq, &form, &e.at, &e.who, &why, &e.kind, &e.body, &e.previous, &e.hash];
-        writer.write_record(row).map_err(fault)?;
+        let words = [&seq, &form, &e.at, &e.who, &why, &e.kind, &e.body, &e.previous, &e.hash];
+        writer.write_record(words.map(|w| cell(w).into_owned())).map_err(fault)?;
     }
     writer.into_inner().map_err(|e| fault(e.into_error().into()))
 }
@@ -121,7 +122,7 @@ pub fn from_csv(path: &Path, bytes: &[u8]) -> Result<Vec<Entry>, LedgerError> {
     let mut entries = Vec::new();
     for (i, row) in csv::Reader::from_reader(bytes).into_records().enumerate() {
         let row = row.map_err(|e| fault(e.to_string()))?;
-        let cell = |k: usize| row.get(k).unwrap_or_default().to_owned();
+        let cell = |k: usize| words_of_cell(row.get(k).unwrap_or_default()).to_owned();
         let wrong = |what: &str| fault(format!("row {}: {what}", i + 2));
         entries.push(Entry {
             seq: cell(0).parse().map_err(|_| wrong("no entry number"))?,
@@ -134,6 +135,9 @@ pub fn from_csv(path: &Path, bytes: &[u8]) -> Result<Vec<Entry>, LedgerError> {
             previous: cell(7),
             hash: cell(8),
         });
+    }
+    if entries.is_empty() {
+        return Err(fault("it has no entries: export the ledger again".into()));
     }
     Ok(entries)
 }
@@ -171,10 +175,10 @@ pub fn objects_csv(load: &LoadRecord) -> Result<Vec<u8>, LedgerError> {
             for o in &tray.objects {
                 let [a, b, c, d] = o.item.probabilities.map(|p| format!("{p:.6}"));
                 let row = [
-                    load.load.clone(),
-                    lot.lot.clone(),
+                    cell(&load.load).into_owned(),
+                    cell(&lot.lot).into_owned(),
                     tray.tray.to_string(),
-                    tray.bin.clone().unwrap_or_default(),
+                    cell(tray.bin.as_deref().unwrap_or_default()).into_owned(),
                     o.object.to_string(),
                     outcome_word(o.read).to_owned(),
                     outcome_word(o.item.class).to_owned(),

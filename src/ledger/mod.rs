@@ -20,6 +20,7 @@ mod sqlite;
 
 use std::path::{Path, PathBuf};
 
+use crate::given::not_written;
 use crate::terms::Decimal;
 use archive::Archive;
 use chain::{Entry, EntryFault, Head};
@@ -70,7 +71,7 @@ pub enum LedgerError {
         mode: String,
     },
     /// The ledger's folder could not be made.
-    #[error("{}: the ledger's folder cannot be made: {source}", path.display())]
+    #[error("{}: the ledger's folder cannot be made: {}", path.display(), not_written(source))]
     Folder {
         /// The folder.
         path: PathBuf,
@@ -143,6 +144,11 @@ fn sql_words(path: &Path, source: &rusqlite::Error) -> String {
         Some(rusqlite::ErrorCode::ReadOnly | rusqlite::ErrorCode::CannotOpen) => {
             format!(
                 "{place}: it cannot be opened for writing ({source}); check who may write there"
+            )
+        }
+        Some(rusqlite::ErrorCode::DatabaseCorrupt) => {
+            format!(
+                "{place}: it is damaged ({source}): go on with a copy of it, or import its last export into a new ledger"
             )
         }
         Some(rusqlite::ErrorCode::NotADatabase) => {

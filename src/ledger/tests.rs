@@ -406,6 +406,25 @@ fn faults(ledger: &Ledger, expected: Option<&Head>) -> Vec<Fault> {
     ledger.verify(expected).unwrap().faults
 }
 
+/// Entries stand in the order in which they were said, whatever the machine's clock says.
+#[test]
+fn a_clock_that_was_set_back_changes_no_order() {
+    let folder = Folder::new();
+    let clocks: [clock::Clock; 3] = [
+        || "2026-09-18T05:00:00Z".to_owned(),
+        || "1970-01-01T00:00:00Z".to_owned(),
+        || "2026-09-17T05:00:00Z".to_owned(),
+    ];
+    for (i, clock) in clocks.into_iter().enumerate() {
+        let mut ledger = Ledger::open_or_begin_with_clock(&folder.file(), clock).unwrap();
+        ledger.open_load(opened(&format!("L-{i}")), Delivery::default(), None, LAB).unwrap();
+    }
+    let ledger = Ledger::open(&folder.file()).unwrap();
+    assert_eq!(ledger.verify(None).unwrap().faults, []);
+    let said: Vec<String> = ledger.entries(1).unwrap().into_iter().map(|e| e.at).collect();
+    assert_eq!(said, clocks.map(|clock| clock()));
+}
+
 #[test]
 fn a_whole_ledger_verifies_and_reads_back() {
     let folder = Folder::new();

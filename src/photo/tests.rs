@@ -246,6 +246,40 @@ fn sizes_are_checked_before_decoding() {
     assert!(decode(&just).is_ok());
 }
 
+/// 12 megapixels of JPEG: 5 MB, 3 bytes of samples and 6 beside them, 64 MiB.
+#[test]
+fn what_opening_takes_is_known_before() {
+    assert_eq!(opening_bytes(5_000_000, 12_000_000, 3), 5_000_000 + 108_000_000 + 67_108_864);
+    assert_eq!(opening_bytes(u64::MAX, u64::MAX, 8), u64::MAX);
+    // Whatever may be decoded fits with 8 bits a channel, if its file is no larger than its samples.
+    assert!(opening_bytes(3 * MAX_PIXELS, MAX_PIXELS, 3) < MAX_OPENING_BYTES);
+    assert!(opening_bytes(0, MAX_PIXELS, 8) > MAX_OPENING_BYTES);
+}
+
+#[test]
+fn a_file_of_several_pictures_says_that_one_was_read() {
+    let mut bytes = Vec::new();
+    quarters().write_to(&mut Cursor::new(&mut bytes), ImageFormat::Tiff).unwrap();
+    assert!(decode(&bytes).unwrap().notes.is_empty());
+    let first = u32::from_le_bytes(bytes[4..8].try_into().unwrap()) as usize;
+    let count = u16::from_le_bytes(bytes[first..first + 2].try_into().unwrap()) as usize;
+    let next = first + 2 + 12 * count;
+    bytes.resize(bytes.len().next_multiple_of(2), 0);
+    let second = (bytes.len() as u32).to_le_bytes();
+    bytes.extend_from_within(first..next + 4);
+    bytes[next..next + 4].copy_from_slice(&second);
+    let photo = decode(&bytes).unwrap();
+    assert_eq!(photo.rgb, quarters());
+    assert!(photo.notes[0].contains("several pictures: the first one was read"));
+    // An animation's control chunk, straight after the header (8 + 25 bytes).
+    let plain = png(&quarters(), W, H, ExtendedColorType::Rgb8, None);
+    assert!(decode(&plain).unwrap().notes.is_empty());
+    let body = [b"acTL", &[0u8, 0, 0, 2, 0, 0, 0, 0][..]].concat();
+    let chunk = [&8u32.to_be_bytes()[..], &body, &crc32(&body).to_be_bytes()].concat();
+    let moving = [&plain[..33], &chunk, &plain[33..]].concat();
+    assert!(decode(&moving).unwrap().notes[0].contains("an animated PNG file holds several"));
+}
+
 #[test]
 fn what_is_not_read_is_named() {
     let cases: [(&[u8], &str); 9] = [

@@ -28,6 +28,8 @@ pub mod text;
 
 use std::path::PathBuf;
 
+use crate::given::not_written;
+
 pub use run::{LeftOut, LeftOutStatus, LotResult, PhotoResult, Run};
 pub use sheet::{Output, Outputs, Sheet, SheetSettings, write_photo};
 
@@ -35,7 +37,7 @@ pub use sheet::{Output, Outputs, Sheet, SheetSettings, write_photo};
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// A file could not be written.
-    #[error("cannot write {}: {source}; free some space or choose another folder with --out", path.display())]
+    #[error("cannot write {}: {}; free some space or choose another folder with --out", path.display(), not_written(source))]
     Write {
         /// The file.
         path: PathBuf,

@@ -9,6 +9,7 @@ use super::json::{PROGRAM, Program, to_bytes};
 use super::run::{LeftOut, LotResult, Run};
 use super::sheet::Sheet;
 use crate::finding::Finding;
+use crate::given::one_line;
 use crate::load::{Basis, GroupFigures, LossTerm, LotFigures, Share};
 use crate::marks::SlipText;
 
@@ -37,7 +38,8 @@ pub fn table(run: &Run) -> String {
         let _ = write_lot(&mut out, lot, run);
     }
     for left in run.left_out() {
-        let _ = writeln!(out, "not used: {}: {}", left.file, left.message);
+        let words = format!("not used: {}: {}", left.file, left.message);
+        let _ = writeln!(out, "{}", one_line(&words));
     }
     if !run.lots.is_empty() {
         let _ = writeln!(out, "{DISCLAIMER}");

@@ -1,6 +1,7 @@
 //! Loads and objects as tables of columns, for a spreadsheet and for analysis elsewhere.
 
 use super::{NAMES, Season, SeasonLoad};
+use crate::given::cell;
 use crate::ledger::event::outcome_word;
 use crate::ledger::object::FIELD_NAMES;
 use crate::ledger::{Ledger, LedgerError};
@@ -42,7 +43,7 @@ impl Values {
         match self {
             Values::Whole(v) => v[row].map_or(String::new(), |n| n.to_string()),
             Values::Real(v) => v[row].map_or(String::new(), |x| x.to_string()),
-            Values::Words(v) => v[row].clone().unwrap_or_default(),
+            Values::Words(v) => v[row].as_deref().map_or(String::new(), |w| cell(w).into_owned()),
             Values::Flag(v) => v[row].map_or(String::new(), |b| b.to_string()),
         }
     }

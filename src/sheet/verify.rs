@@ -1,12 +1,13 @@
 //! Whether a sheet is what the ledger and the photographs on disk say.
 
-use hayro_syntax::Pdf;
-use hayro_syntax::object::{Array, Dict, Stream, String as PdfString};
-use serde::Serialize;
+use std::io::Read;
+
+use flate2::read::ZlibDecoder;
+use serde::{Deserialize, Serialize};
 
 use super::figures::{Figures, SCHEMA};
 use super::{ATTACHMENT, make};
-use crate::guard::guarded;
+use crate::given::one_line;
 use crate::ledger::archive::{Kept, sha256_hex};
 use crate::ledger::{Ledger, LedgerError, PROGRAM, canonical};
 
@@ -54,18 +55,17 @@ impl Verified {
     }
 
     fn say(&mut self, state: State, words: impl Into<String>) {
-        self.checked.push(Checked { state, words: words.into() });
+        // Names in a sheet are its maker's: they must not make lines of their own.
+        self.checked.push(Checked { state, words: one_line(&words.into()).into_owned() });
     }
 }
 
 /// The figures inside a sheet.
 ///
 /// # Errors
-/// [`NotASheet`] when the file is no PDF, or has no such figures in it.
+/// [`NotASheet`] when the file has no such figures in it, or more than one set of them.
 pub fn attached(pdf: &[u8]) -> Result<Figures, NotASheet> {
-    let bytes = guarded(|| attachment(pdf))
-        .flatten()
-        .ok_or_else(|| NotASheet(format!("it is no PDF with {ATTACHMENT} attached")))?;
+    let bytes = attachment(pdf)?;
     let figures: Figures = serde_json::from_slice(&bytes).map_err(|e| {
         NotASheet(format!("its attached figures are damaged or of another version ({e})"))
     })?;
@@ -75,21 +75,57 @@ pub fn attached(pdf: &[u8]) -> Result<Figures, NotASheet> {
     Ok(figures)
 }
 
-/// The bytes of the attached file: the catalog's associated files (ISO 32000-2, 7.11.4 and 14.13).
-fn attachment(pdf: &[u8]) -> Option<Vec<u8>> {
-    let pdf = Pdf::new(pdf.to_vec()).ok()?;
-    let xref = pdf.xref();
-    let root: Dict<'_> = xref.get(xref.root_id())?;
-    let files: Array<'_> = root.get("AF")?;
-    for file in files.iter::<Dict<'_>>() {
-        let name: Option<PdfString<'_>> = file.get("F");
-        if name.is_some_and(|n| n.as_bytes() == ATTACHMENT.as_bytes()) {
-            let embedded: Dict<'_> = file.get("EF")?;
-            let stream: Stream<'_> = embedded.get("F")?;
-            return Some(stream.decoded().ok()?.into_owned());
+/// Most that all streams of a sheet together may unpack to; an honest sheet has a few megabytes.
+const MOST_UNPACKED_BYTES: usize = 200_000_000;
+
+/// The attached document, found among the file's streams (ISO 32000-2, 7.3.8). The file is somebody
+/// else's: it is not read as a PDF, whose reader would follow it as deep as it likes and unpack
+/// whatever it says. Streams stand in the file as they are; each is unpacked once, up to a limit over
+/// all of them, and the one that says it is ours is taken. That the pages are what the figures say is
+/// shown by setting them again, not by this.
+fn attachment(pdf: &[u8]) -> Result<Vec<u8>, NotASheet> {
+    const KEYWORD: &[u8] = b"stream";
+    if !pdf.starts_with(b"%PDF-") {
+        return Err(NotASheet("it is no PDF".to_owned()));
+    }
+    let (mut at, mut left) = (0, MOST_UNPACKED_BYTES);
+    let mut ours: Option<Vec<u8>> = None;
+    while let Some(found) = pdf[at..].windows(KEYWORD.len()).position(|w| w == KEYWORD) {
+        at += found + KEYWORD.len();
+        let bytes = unpacked(pdf[at..].trim_ascii_start(), left);
+        left = left.checked_sub(bytes.len()).ok_or_else(|| {
+            let most = MOST_UNPACKED_BYTES / 1_000_000;
+            NotASheet(format!("what is packed into it comes to more than {most} MB"))
+        })?;
+        if !says_it_is_ours(&bytes) || ours.as_ref() == Some(&bytes) {
+            continue;
+        }
+        if ours.replace(bytes).is_some() {
+            return Err(NotASheet("it holds more than one set of figures".to_owned()));
         }
     }
-    None
+    ours.ok_or_else(|| NotASheet(format!("it has no {ATTACHMENT} attached")))
+}
+
+/// What a packed stream unpacks to, up to one byte more than `most`; where it is damaged, what comes
+/// before.
+fn unpacked(packed: &[u8], most: usize) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    // What ends in a fault has been read up to there.
+    let _ = ZlibDecoder::new(packed).take(most as u64 + 1).read_to_end(&mut bytes);
+    bytes
+}
+
+/// Whether a stream holds a document of this program's sheets, of any version.
+fn says_it_is_ours(bytes: &[u8]) -> bool {
+    #[derive(Deserialize)]
+    struct Any {
+        schema: String,
+    }
+    let name = SCHEMA.split('/').next().unwrap_or(SCHEMA);
+    bytes.trim_ascii_start().starts_with(b"{")
+        && serde_json::from_slice::<Any>(bytes)
+            .is_ok_and(|any| any.schema.split('/').next() == Some(name))
 }
 
 /// Holds a sheet against a ledger and its archive.
@@ -292,6 +328,35 @@ fn later(own: &Figures, ledger: &Ledger, found: &mut Verified) -> Result<(), Ver
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn pdf(streams: &[&[u8]]) -> Vec<u8> {
+        use std::io::Write as _;
+        let mut bytes = b"%PDF-1.7\n".to_vec();
+        for stream in streams {
+            let mut z = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+            z.write_all(stream).unwrap();
+            bytes.extend(b"1 0 obj<<>>stream\r\n");
+            bytes.extend(z.finish().unwrap());
+            bytes.extend(b"endstream");
+        }
+        bytes
+    }
+
+    #[test]
+    fn streams_are_unpacked_to_a_limit_and_one_is_ours() {
+        let one = br#"{"schema":"acinus-sheet/1"}"#;
+        assert_eq!(attachment(&pdf(&[b"q Q", one, b"{}"])).unwrap(), one);
+        assert_eq!(attachment(&pdf(&[one, one])).unwrap(), one);
+        let says = |bytes: &[u8]| attachment(bytes).unwrap_err().to_string();
+        let other = br#"{"schema":"acinus-sheet/1","a":1}"#;
+        assert!(says(&pdf(&[one, other])).contains("more than one set"));
+        assert!(says(&pdf(&[b"{}", b"{\"schema\":\"other/1\"}"])).contains("no acinus-sheet.json"));
+        let large = vec![0u8; MOST_UNPACKED_BYTES / 2 + 1];
+        assert_eq!(attachment(&pdf(&[&large, one])).unwrap(), one);
+        let bomb = pdf(&[&large, one, &large]);
+        assert!(bomb.len() < 2_000_000, "{}", bomb.len());
+        assert!(says(&bomb).contains("more than 200 MB"));
+    }
 
     #[test]
     fn what_is_no_sheet_is_told_in_one_line() {

@@ -39,17 +39,26 @@ impl Dock {
         self.dir.path().join(name)
     }
 
-    /// Runs the program; the ledger lies in the user's data folder, which is this one.
-    pub fn run(&self, args: &[&str]) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_acinus"))
+    pub fn dir(&self) -> &Path {
+        self.dir.path()
+    }
+
+    /// The program in the folder; the ledger lies in the user's data folder, which is this one.
+    pub fn command(&self, args: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_acinus"));
+        command
             .args(args)
             .current_dir(self.dir.path())
             .env("XDG_DATA_HOME", self.dir.path())
             .env("HOME", self.dir.path())
             .env("APPDATA", self.dir.path())
-            .env("USER", "lab")
-            .output()
-            .expect("the program starts")
+            .env("USER", "lab");
+        command
+    }
+
+    /// Runs it to its end.
+    pub fn run(&self, args: &[&str]) -> Output {
+        self.command(args).output().expect("the program starts")
     }
 
     pub fn must(&self, args: &[&str]) -> String {
