@@ -5,7 +5,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use acinus::dossier;
 use acinus::ledger::{Ledger, Signed, seed_of};
 use acinus::plan::{self, PlanSettings};
-use acinus::report::{files, json};
+use acinus::report::json;
 use acinus::stats::Level;
 use serde::Serialize;
 
@@ -79,7 +79,7 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
     let sheet =
         format!("{whose}{}\nDesign effect {design_effect:.2} ({from}).\n{debris}\n", plan.sheet());
     if let Some(out) = &args.out {
-        files::write_atomically(out, sheet.as_bytes())?;
+        super::write(out, sheet.as_bytes())?;
     }
     match args.say.format {
         Format::Text => print(sheet.as_bytes())?,
