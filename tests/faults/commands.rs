@@ -108,7 +108,17 @@ const SCENES: [Scene; 15] = [
     Scene {
         name: "an object is corrected",
         prepare: recorded,
-        command: &["load", "correct", "K", "UNSORTED", "1", "3", "debris", "--why", "seen"],
+        command: &[
+            "load",
+            "correct",
+            "K",
+            "UNSORTED",
+            "1",
+            "--object=3",
+            "--class=debris",
+            "--why",
+            "seen",
+        ],
         again: Again::Done,
     },
     Scene {
@@ -189,7 +199,7 @@ const SCENES: [Scene; 15] = [
     Scene {
         name: "slips are printed",
         prepare: terms,
-        command: &["slip", "K", "UNSORTED", "--trays", "1..2", "--out", "slips.pdf"],
+        command: &["slip", "K", "UNSORTED", "--trays", "1-2", "--out", "slips.pdf"],
         again: Again::Done,
     },
 ];
