@@ -8,6 +8,7 @@
 pub mod check;
 pub mod classify;
 pub mod colour;
+pub mod disk;
 pub mod dossier;
 pub mod finding;
 pub mod frame;

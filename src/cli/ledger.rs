@@ -2,7 +2,7 @@
 
 use acinus::ledger::chain::Head;
 use acinus::ledger::{Ledger, Signed, exchange};
-use acinus::report::{self, files, json};
+use acinus::report::{self, json};
 use acinus::{given, receipt, refit};
 use serde::Serialize;
 
@@ -79,6 +79,13 @@ fn verify(args: &LedgerVerifyArgs) -> Result<Ending, Error> {
                 let n = found.faults.len();
                 text.push_str(&format!("{place}: NOT AS RECORDED: faults: {n}\n"));
             }
+            if let Some(first) = found.set_back.first() {
+                text.push_str(&format!(
+                    "The clock was set back before entry {first} ({} times in all): the order of the \
+                     entries stands, their times do not.\n",
+                    found.set_back.len()
+                ));
+            }
             text.push_str(&head_words(&found.head));
             print_text(&text)?;
         }
@@ -134,7 +141,7 @@ fn export(args: &LedgerExportArgs) -> Result<Ending, Error> {
         (None, true) => exchange::entries_csv(&ledger)?,
         (None, false) => exchange::to_json(&ledger)?,
     };
-    files::write_atomically(&args.out, &bytes)?;
+    super::write(&args.out, &bytes)?;
     tell(&format!("written to {}", args.out.display()));
     if args.load.is_none() {
         tell(&format!(

@@ -183,6 +183,10 @@ fn add(args: &LoadAddArgs) -> Result<Ending, Error> {
     settings::set_threads(&MachineArgs { timings: false, threads: args.threads })?;
     let ledger = open(&args.say.ledger)?;
     let archive = ledger.archive().clone();
+    match archive.clear_leftovers()? {
+        0 => {}
+        n => tell(&super::cut_off(archive.folder(), n)),
+    }
     let ledger = Mutex::new(ledger);
     // A panic elsewhere cannot leave the ledger half-written: its transactions see to that.
     let lock = || ledger.lock().unwrap_or_else(|e| e.into_inner());
@@ -436,7 +440,7 @@ fn write_receipt(args: &LoadReceiptArgs) -> Result<Ending, Error> {
         let load = &args.load;
         Error::Failed(format!("load {load} is open: close it with `acinus load close {load}`"))
     })?;
-    report::files::write_atomically(&args.out, &json::to_bytes(&receipt)?)?;
+    super::write(&args.out, &json::to_bytes(&receipt)?)?;
     tell(&format!("written to {}", args.out.display()));
     Ok(Ending::AllDone)
 }

@@ -28,9 +28,12 @@ mod validate;
 mod workbench;
 
 use std::io::{self, Write as _};
+use std::path::Path;
 
+use acinus::disk;
 use acinus::given::{not_written, one_line};
 use acinus::print::PrintError;
+use acinus::report::files::write_atomically;
 use flags::{Cli, Command};
 
 /// How a run ended, when it could be run at all.
@@ -146,6 +149,31 @@ fn print_text(text: &str) -> Result<(), Error> {
 fn tell(line: &str) {
     // A closed standard error leaves nobody to tell.
     let _ = writeln!(io::stderr().lock(), "{}", one_line(line));
+}
+
+/// Writes a file that the user named, whole or not at all; clears away what a run that was cut off left
+/// beside it.
+fn write(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+    clear_leftovers(disk::folder_of(path));
+    Ok(write_atomically(path, bytes)?)
+}
+
+/// Clears away unfinished files of runs that were cut off, and says so.
+fn clear_leftovers(folder: &Path) {
+    match disk::clear_leftovers(folder) {
+        Ok(0) => {}
+        Ok(n) => tell(&cut_off(folder, n)),
+        Err(e) => tell(&format!(
+            "{}: what an earlier run left unfinished cannot be removed: {e}",
+            folder.display()
+        )),
+    }
+}
+
+/// That unfinished files were there.
+fn cut_off(folder: &Path, files: usize) -> String {
+    let place = folder.display();
+    format!("{place}: an earlier run was cut off; unfinished files removed: {files}")
 }
 
 /// Says on standard error why a run ended early.

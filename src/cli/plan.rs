@@ -5,7 +5,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 use acinus::dossier;
 use acinus::ledger::{Ledger, Signed, seed_of};
 use acinus::plan::{self, PlanSettings};
-use acinus::report::{files, json};
+use acinus::report::json;
 use acinus::stats::Level;
 use serde::Serialize;
 
@@ -78,9 +78,6 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
     let whose = args.load.as_ref().map_or(String::new(), |l| format!("{l} {}\n", args.lot));
     let sheet =
         format!("{whose}{}\nDesign effect {design_effect:.2} ({from}).\n{debris}\n", plan.sheet());
-    if let Some(out) = &args.out {
-        files::write_atomically(out, sheet.as_bytes())?;
-    }
     match args.say.format {
         Format::Text => print_text(&sheet)?,
         Format::Json => print(&json::to_bytes(&PlanJson {
@@ -91,6 +88,10 @@ pub fn run(args: &PlanArgs) -> Result<Ending, Error> {
             plan: &plan,
             debris: &debris,
         })?)?,
+    }
+    // Last: a plan that is fixed is not drawn up again, so it must be seen though the file fails.
+    if let Some(out) = &args.out {
+        super::write(out, sheet.as_bytes())?;
     }
     Ok(Ending::AllDone)
 }

@@ -3,7 +3,6 @@
 use std::path::Path;
 
 use acinus::print::{self, Format, PrintError, Slips};
-use acinus::report::files::write_atomically;
 
 use super::flags::{self, MarksArgs, SlipArgs};
 use super::{Ending, Error};
@@ -32,7 +31,7 @@ fn write(
     sheet: impl FnOnce(Format) -> Result<Vec<u8>, PrintError>,
 ) -> Result<Ending, Error> {
     let bytes = Format::of(out).and_then(sheet)?;
-    write_atomically(out, &bytes)?;
+    super::write(out, &bytes)?;
     super::tell(&format!("Written to {}. Print it at 100 % and measure its ruler.", out.display()));
     Ok(Ending::AllDone)
 }

@@ -160,12 +160,14 @@ fn refuse_same_stems(photos: &[PathBuf]) -> Result<(), Error> {
     Ok(())
 }
 
-/// Makes the folder that `--out` names.
+/// Makes the folder that `--out` names, and clears away what a run that was cut off left in it.
 pub fn make_folder(path: &Path) -> Result<(), Error> {
-    fs::create_dir_all(path).map_err(|e| {
+    acinus::disk::make_folder(path).map_err(|e| {
         let why = not_written(&e);
         Error::Usage(format!("--out {}: the folder cannot be made: {why}", path.display()))
-    })
+    })?;
+    super::clear_leftovers(path);
+    Ok(())
 }
 
 /// Sizes the pool of worker threads.

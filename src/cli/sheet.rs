@@ -2,7 +2,6 @@
 
 use acinus::given;
 use acinus::ledger::Signed;
-use acinus::report::files::write_atomically;
 use acinus::report::json;
 use acinus::sheet::verify::{State, Verified, verify};
 use acinus::sheet::{self, Settings, words};
@@ -61,7 +60,7 @@ fn make(args: &SheetMakeArgs) -> Result<Ending, Error> {
     let who = who(&args.say)?;
     let mut ledger = open(&args.say.ledger)?;
     let made = sheet::make(&ledger, load, &settings(args))?;
-    write_atomically(out, &made.pdf)?;
+    super::write(out, &made.pdf)?;
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let stamp = sheet::issue(&mut ledger, load, &made, by)?;
     let issued = Issued {

@@ -1,6 +1,5 @@
 //! `acinus train`.
 
-use acinus::report::files;
 use acinus::teach::{self, SegmentTraining};
 
 use super::flags::TrainArgs;
@@ -24,10 +23,7 @@ pub fn run(args: &TrainArgs) -> Result<Ending, Error> {
     let profile =
         teach::train(&pupils, &name, &settings, SegmentTraining::default(), |line| tell(&line))
             .map_err(failed)?;
-    files::write_atomically(
-        &args.out,
-        &profile.to_bytes().map_err(|e| Error::Failed(e.to_string()))?,
-    )?;
+    super::write(&args.out, &profile.to_bytes().map_err(|e| Error::Failed(e.to_string()))?)?;
     tell(&format!("Profile written to {}", args.out.display()));
     Ok(Ending::AllDone)
 }

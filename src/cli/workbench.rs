@@ -20,6 +20,7 @@ pub fn run(args: &WorkbenchArgs) -> Result<Ending, Error> {
         reading: reader.settings,
     })
     .map_err(|e| Error::Failed(e.to_string()))?;
+    running.found().iter().for_each(|line| tell(line));
     print(format!("{}\n", running.url()).as_bytes())?;
     if running.token().is_some() {
         tell(

@@ -2,13 +2,13 @@
 //! bytes: `sha256[0..2]/sha256`. What is there is never changed; the same bytes are kept once.
 
 use std::fs::{self, File};
-use std::io::{self, Read as _, Write as _};
+use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
 
 use sha2::{Digest as _, Sha256};
 
 use super::LedgerError;
+use crate::disk;
 use crate::given;
 
 /// The folder.
@@ -27,8 +27,6 @@ pub enum Kept {
     /// There, but with other bytes.
     Changed,
 }
-
-static PARTS: AtomicU64 = AtomicU64::new(0);
 
 impl Archive {
     /// The archive in a folder, which need not exist yet.
@@ -51,40 +49,49 @@ impl Archive {
     }
 
     /// Keeps some bytes and tells their SHA-256. When this returns they are on the disk under their
-    /// name: written beside their place, flushed, renamed, and the folder flushed.
+    /// name: written beside their place, flushed, renamed, and the folders flushed. What is there already
+    /// is flushed too: the run that wrote it may have been cut off before it did so.
     ///
     /// # Errors
     /// [`LedgerError::Archive`] when the disk refuses.
     pub fn keep(&self, bytes: &[u8]) -> Result<String, LedgerError> {
         let sha256 = sha256_hex(bytes);
         let path = self.path(&sha256);
-        if self.state(&sha256)? == Kept::Whole {
-            return Ok(sha256);
-        }
-        let fault = |source| LedgerError::Archive { path: path.clone(), source };
-        let own = path.parent().unwrap_or(&self.folder);
-        if !own.is_dir() {
-            fs::create_dir_all(own).map_err(fault)?;
-            sync_folder(&self.folder).map_err(fault)?;
-            if let Some(above) = self.folder.parent() {
-                sync_folder(above).map_err(fault)?;
+        let whole = self.state(&sha256)? == Kept::Whole;
+        let kept = (|| {
+            let own = disk::folder_of(&path);
+            if whole {
+                disk::sync_file(&path)?;
+            } else {
+                disk::make_folder(own)?;
+                disk::write_whole(&path, bytes)?;
+            }
+            disk::sync_folder(&self.folder)?;
+            disk::sync_folder(disk::folder_of(&self.folder))
+        })();
+        kept.map_err(|source| LedgerError::Archive { path, source })?;
+        Ok(sha256)
+    }
+
+    /// Removes what runs that were cut off left unfinished; tells how many files.
+    ///
+    /// # Errors
+    /// [`LedgerError::Archive`] when the folders cannot be listed or a file not be removed.
+    pub fn clear_leftovers(&self) -> Result<usize, LedgerError> {
+        let fault = |source| LedgerError::Archive { path: self.folder.clone(), source };
+        let folders = match fs::read_dir(&self.folder) {
+            Ok(folders) => folders,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(0),
+            Err(e) => return Err(fault(e)),
+        };
+        let mut cleared = 0;
+        for folder in folders {
+            let folder = folder.map_err(fault)?;
+            if folder.file_type().map_err(fault)?.is_dir() {
+                cleared += disk::clear_leftovers(&folder.path()).map_err(fault)?;
             }
         }
-        let number = PARTS.fetch_add(1, Ordering::Relaxed);
-        let part = own.join(format!(".{sha256}.{}-{number}.part", std::process::id()));
-        let written = (|| {
-            let mut file = File::create(&part)?;
-            file.write_all(bytes)?;
-            file.sync_all()?;
-            fs::rename(&part, &path)?;
-            sync_folder(own)
-        })();
-        written.map_err(|source| {
-            // The half-written file is of no use; the first error is the one to report.
-            let _ = fs::remove_file(&part);
-            fault(source)
-        })?;
-        Ok(sha256)
+        Ok(cleared)
     }
 
     /// Whether the bytes of a hash are there and are what their name says.
@@ -126,19 +133,6 @@ impl Archive {
         given::read(&path, given::Kind::Photograph)
             .map_err(|source| LedgerError::Archive { path, source })
     }
-}
-
-/// Makes a rename in a folder last through a power cut. Systems whose folders cannot be opened as
-/// files do it by themselves.
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    #[cfg(unix)]
-    {
-        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
-        File::open(folder)?.sync_all()?;
-    }
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
 }
 
 /// Whether a text is a SHA-256 as [`sha256_hex`] writes it.

@@ -1,37 +1,19 @@
-//! Files appear whole or not at all: written beside their place under a temporary name, flushed
-//! to the disk, then renamed.
+//! Files appear whole or not at all: [`crate::disk`] with the report's errors.
 
-use std::fs;
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::Error;
+use crate::disk;
 
 /// Writes `bytes` to `path` so that a reader sees the old file or the new one, never a part.
 pub fn write_atomically(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let temporary = temporary_name(path);
-    let result = (|| {
-        let mut file = fs::File::create(&temporary)?;
-        file.write_all(bytes)?;
-        file.sync_data()?;
-        fs::rename(&temporary, path)
-    })();
-    result.map_err(|source| {
-        // The half-written file is of no use to anyone; the first error is the one to report.
-        let _ = fs::remove_file(&temporary);
-        Error::Write { path: path.to_owned(), source }
-    })
-}
-
-fn temporary_name(path: &Path) -> PathBuf {
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    name.push(format!(".{}.part", std::process::id()));
-    path.with_file_name(name)
+    disk::write_whole(path, bytes).map_err(|source| Error::Write { path: path.to_owned(), source })
 }
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+
     use super::*;
 
     #[test]

@@ -126,8 +126,7 @@ fn names(regions: &[Region], outlines: &Outlines, height: usize) -> (Vec<u16>, u
         }
         found
     };
-    let mut firsts: Vec<_> =
-        regions.par_iter().enumerate().filter_map(|region| first(region)).collect();
+    let mut firsts: Vec<_> = regions.par_iter().enumerate().filter_map(first).collect();
     firsts.sort_unstable();
     firsts.dedup();
     let mut name = vec![0u16; usize::from(label_of(regions.len())) + 1];

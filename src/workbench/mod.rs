@@ -36,6 +36,7 @@ use crate::profile::Profile;
 use door::Door;
 use events::Events;
 use fault::Fault;
+pub use photos::Patience;
 use queue::Queue;
 use shelf::Shelf;
 
@@ -96,6 +97,7 @@ pub(crate) struct Bench {
     profile: Mutex<Arc<Profile>>,
     queue: Queue,
     uploads: tokio::sync::Semaphore,
+    patience: Patience,
     shelf: Shelf,
     seats: review::Seats,
     lessons: lessons::School,
@@ -166,12 +168,18 @@ pub struct Running {
     runtime: Option<tokio::runtime::Runtime>,
     bench: Arc<Bench>,
     worker: Option<std::thread::JoinHandle<()>>,
+    found: Vec<String>,
 }
 
 impl Running {
     /// Where it listens.
     pub fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// What an earlier run that was cut off left behind and what became of it, one line each.
+    pub fn found(&self) -> &[String] {
+        &self.found
     }
 
     /// What must be shown, when it listens beyond this machine.
@@ -224,6 +232,14 @@ impl Drop for Running {
 /// # Errors
 /// [`Error`] when the ledger, the profile or the address cannot be used.
 pub fn start(settings: Settings) -> Result<Running, Error> {
+    start_with(settings, Patience::default())
+}
+
+/// The same with one's own patience for photographs that are being sent.
+///
+/// # Errors
+/// As [`start`].
+pub fn start_with(settings: Settings, patience: Patience) -> Result<Running, Error> {
     let ledger = Ledger::open_or_begin(&settings.ledger)?;
     let archive = ledger.archive().clone();
     let profile = match settings.profile {
@@ -251,11 +267,13 @@ pub fn start(settings: Settings) -> Result<Running, Error> {
         false => Some(door::token().map_err(|e| Error::System(e.to_string()))?),
     };
     let head = ledger.head()?;
+    let (queue, found) = left_behind(&archive)?;
     let bench = Arc::new(Bench {
         door: Door { port: address.port(), loopback, token: token.clone() },
         who: settings.who,
-        queue: Queue::of(&archive),
+        queue,
         uploads: tokio::sync::Semaphore::new(MOST_UPLOADS),
+        patience,
         archive,
         ledger: Mutex::new(ledger),
         events: Events::new(head.entries),
@@ -276,7 +294,35 @@ pub fn start(settings: Settings) -> Result<Running, Error> {
         // A listener that fails ends the page's connection, which the page shows.
         let _ = axum::serve(listener, router).await;
     });
-    Ok(Running { address, token, runtime: Some(runtime), bench, worker: Some(worker) })
+    Ok(Running { address, token, runtime: Some(runtime), bench, worker: Some(worker), found })
+}
+
+/// The queue of an archive, and what to say of what an earlier run left there.
+fn left_behind(archive: &Archive) -> Result<(Queue, Vec<String>), LedgerError> {
+    let place = archive.folder().display();
+    let cleared = archive.clear_leftovers()?;
+    let (queue, unreadable) = Queue::of(archive)?;
+    let mut found = Vec::new();
+    if cleared > 0 {
+        found.push(format!(
+            "{place}: an earlier run was cut off; unfinished files removed: {cleared}"
+        ));
+    }
+    let waiting = queue.all().len();
+    if waiting > 0 {
+        found.push(format!(
+            "{place}: photographs that an earlier run took and did not finish: {waiting}; they are \
+             worked on now"
+        ));
+    }
+    for path in unreadable {
+        found.push(format!(
+            "{}: this note of a photograph cannot be read and is left alone; the photograph is kept \
+             beside it, send it again",
+            path.display()
+        ));
+    }
+    Ok((queue, found))
 }
 
 fn router(bench: Arc<Bench>) -> Router {

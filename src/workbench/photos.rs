@@ -1,12 +1,14 @@
 //! Photographs: taken in, and how they fare.
 
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use axum::Json;
-use axum::body::Body;
+use axum::body::{Body, HttpBody as _};
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use futures_util::StreamExt as _;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
@@ -29,9 +31,88 @@ pub struct Words {
     retake: Option<u8>,
 }
 
+/// How long the workbench waits for photographs that are being sent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Patience {
+    /// How long an upload waits for its turn before it is told to come again. Its bytes stay with the
+    /// sender meanwhile.
+    pub turn: Duration,
+    /// How long a sender may be silent.
+    pub silence: Duration,
+    /// After this time a sender must have been as fast as `least_bytes_s`.
+    pub grace: Duration,
+    /// Slowest sender, bytes a second on average.
+    pub least_bytes_s: u64,
+}
+
+impl Default for Patience {
+    /// A weak wireless network brings a photograph of 4 MB in some minutes; whoever is slower keeps a
+    /// place that others need.
+    fn default() -> Self {
+        Patience {
+            turn: Duration::from_secs(10),
+            silence: Duration::from_secs(20),
+            grace: Duration::from_secs(20),
+            least_bytes_s: 16 << 10,
+        }
+    }
+}
+
 fn busy() -> Fault {
-    let error = format!("{MOST_WAITING} photographs are waiting");
-    Fault::new(StatusCode::SERVICE_UNAVAILABLE, error, "busy, try again")
+    let error = format!("up to {MOST_WAITING} photographs may wait, and they do");
+    Fault::new(StatusCode::SERVICE_UNAVAILABLE, error, "it is sent again by itself; or try again")
+}
+
+fn too_large() -> Fault {
+    let error = format!("the photograph has more than {} MB", MAX_PHOTO_BYTES >> 20);
+    Fault::new(StatusCode::PAYLOAD_TOO_LARGE, error, "save it smaller, as JPEG")
+}
+
+fn too_slow() -> Fault {
+    let error = "the photograph came too slowly, or not at all";
+    Fault::new(
+        StatusCode::REQUEST_TIMEOUT,
+        error,
+        "go nearer to the network's sender, and try again",
+    )
+}
+
+fn cut_off() -> Fault {
+    Fault::new(StatusCode::BAD_REQUEST, "the photograph was cut off on its way", "send it again")
+}
+
+/// Takes a body's bytes, each piece given to `with`; ends with whoever is too slow or sends too much.
+async fn each_piece(
+    body: Body,
+    patience: &Patience,
+    most: usize,
+    mut with: impl FnMut(&[u8]),
+) -> Result<(), Fault> {
+    let mut pieces = body.into_data_stream();
+    let (began, mut taken) = (Instant::now(), 0);
+    loop {
+        let piece = tokio::time::timeout(patience.silence, pieces.next()).await;
+        let Some(piece) = piece.map_err(|_| too_slow())? else { return Ok(()) };
+        let piece = piece.map_err(|_| cut_off())?;
+        taken += piece.len();
+        if taken > most {
+            return Err(too_large());
+        }
+        with(&piece);
+        let past = began.elapsed();
+        if past > patience.grace
+            && (taken as f64) < patience.least_bytes_s as f64 * past.as_secs_f64()
+        {
+            return Err(too_slow());
+        }
+    }
+}
+
+/// The fault, once its sender has sent all: a sender that is cut off in the middle does not hear why.
+async fn heard_out(fault: Fault, body: Body, patience: &Patience) -> Fault {
+    // The fault is what there is to say; how the rest came does not matter.
+    let _ = each_piece(body, patience, 4 * MAX_PHOTO_BYTES, |_| {}).await;
+    fault
 }
 
 /// `POST /api/photos`.
@@ -40,19 +121,23 @@ pub async fn put(
     Asked(words): Asked<Words>,
     body: Body,
 ) -> Result<Response, Fault> {
-    // Before the bytes are taken: a full queue costs nobody an upload.
-    bench.queue.has_room().map_err(|Full| busy())?;
+    let patience = bench.patience;
     if words.who.trim().is_empty() {
         return Err(crate::ledger::LedgerError::from(Refusal::Who).into());
     }
-    let _one = bench.uploads.try_acquire().map_err(|_| busy())?;
-    let bytes = axum::body::to_bytes(body, MAX_PHOTO_BYTES).await.map_err(|_| {
-        Fault::new(
-            StatusCode::PAYLOAD_TOO_LARGE,
-            format!("the photograph has more than {} MB, or was cut off", MAX_PHOTO_BYTES >> 20),
-            "save it smaller, as JPEG",
-        )
-    })?;
+    let size = body.size_hint().exact();
+    if size.is_some_and(|n| n > MAX_PHOTO_BYTES as u64) {
+        return Err(heard_out(too_large(), body, &patience).await);
+    }
+    // Before the bytes are taken: a full queue fills nobody's memory.
+    if bench.queue.has_room().is_err() {
+        return Err(heard_out(busy(), body, &patience).await);
+    }
+    let Ok(Ok(_turn)) = tokio::time::timeout(patience.turn, bench.uploads.acquire()).await else {
+        return Err(heard_out(busy(), body, &patience).await);
+    };
+    let mut bytes = Vec::with_capacity(size.map_or(0, |n| n as usize));
+    each_piece(body, &patience, MAX_PHOTO_BYTES, |piece| bytes.extend_from_slice(piece)).await?;
     blocking(&bench, move |bench| {
         if bytes.is_empty() {
             return Err(Fault::wrong("the photograph is empty"));
@@ -72,6 +157,7 @@ pub async fn put(
             tray: words.tray,
             bin: text(words.bin),
             retake: words.retake.is_some_and(|r| r != 0),
+            order: 0,
         };
         taken(bench, note)
     })

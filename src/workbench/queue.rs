@@ -3,7 +3,7 @@
 //! power cut left behind is found again at the next start.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 
 use serde::{Deserialize, Serialize};
@@ -11,13 +11,13 @@ use serde_json::{Value, json};
 
 use super::fault::for_the_page;
 use super::{Bench, lock, signed};
+use crate::disk;
 use crate::finding::Finding;
 use crate::intake::{self, Became, Found, Said};
 use crate::ledger::archive::Archive;
 use crate::ledger::{LedgerError, PhotoState};
 use crate::photo::Photo;
 use crate::pipeline::{self, TrayReading};
-use crate::report::files::write_atomically;
 
 /// Most photographs that wait at a time.
 pub const MOST_WAITING: usize = 16;
@@ -48,6 +48,10 @@ pub struct Note {
     pub bin: Option<String>,
     /// Whether it takes the place of an earlier photograph.
     pub retake: bool,
+    /// Its place in the order in which photographs were taken; the queue gives it. Clocks are set back,
+    /// and many files are written within one tick of them.
+    #[serde(default)]
+    pub order: u64,
 }
 
 /// Where a job stands.
@@ -130,51 +134,74 @@ pub struct Queue {
 pub struct Full;
 
 impl Queue {
-    /// The queue of an archive, with what an earlier run left behind.
-    pub fn of(archive: &Archive) -> Queue {
+    /// The queue of an archive, with what an earlier run left behind; and its notes that cannot be read.
+    ///
+    /// # Errors
+    /// [`LedgerError::Archive`] when the notes cannot be listed.
+    pub fn of(archive: &Archive) -> Result<(Queue, Vec<PathBuf>), LedgerError> {
         let folder = archive.folder().join("waiting");
+        let fault = |source| LedgerError::Archive { path: folder.clone(), source };
         let mut inner = Inner::default();
-        let mut notes: Vec<(std::time::SystemTime, Note)> = Vec::new();
-        for entry in std::fs::read_dir(&folder).into_iter().flatten().flatten() {
-            let when = entry.metadata().and_then(|m| m.modified());
-            let note =
-                std::fs::read(entry.path()).ok().and_then(|b| serde_json::from_slice(&b).ok());
-            notes.extend(note.map(|n| (when.unwrap_or(std::time::UNIX_EPOCH), n)));
+        let (mut notes, mut unreadable) = (Vec::new(), Vec::new());
+        let entries = match std::fs::read_dir(&folder) {
+            Ok(entries) => entries.collect::<Result<Vec<_>, _>>().map_err(fault)?,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Vec::new(),
+            Err(e) => return Err(fault(e)),
+        };
+        for path in entries.iter().map(std::fs::DirEntry::path).filter(|p| is_note(p)) {
+            let note = std::fs::read(&path).ok().and_then(|b| serde_json::from_slice(&b).ok());
+            match note {
+                Some(note) => notes.push(note),
+                None => unreadable.push(path),
+            }
         }
-        notes.sort_by(|a, b| (a.0, &a.1.name).cmp(&(b.0, &b.1.name)));
-        for (_, note) in notes {
+        notes.sort_by(|a: &Note, b: &Note| (a.order, &a.name).cmp(&(b.order, &b.name)));
+        unreadable.sort();
+        for mut note in notes {
+            // Notes of before there was an order are the oldest.
+            note.order = note.order.max(inner.last + 1);
+            inner.last = note.order;
             inner.add(note, true);
         }
-        Queue { inner: Mutex::new(inner), wake: Condvar::new(), folder }
+        Ok((Queue { inner: Mutex::new(inner), wake: Condvar::new(), folder }, unreadable))
     }
 
     /// Whether another photograph is taken just now.
     pub fn has_room(&self) -> Result<(), Full> {
-        let waiting = lock(&self.inner).jobs.iter().filter(|j| j.is_open()).count();
-        if waiting < MOST_WAITING { Ok(()) } else { Err(Full) }
+        if lock(&self.inner).open() < MOST_WAITING { Ok(()) } else { Err(Full) }
     }
 
     /// Puts a photograph that is in the archive into the queue; one that waits already is not put in
     /// twice. Gives the job and how many are ahead of it.
-    pub fn put(&self, note: Note) -> Result<(String, usize), LedgerError> {
-        let path = self.note_of(&note.sha256);
-        let text = serde_json::to_vec(&note).unwrap_or_default();
-        std::fs::create_dir_all(&self.folder)
-            .map_err(|source| LedgerError::Archive { path: self.folder.clone(), source })?;
-        write_atomically(&path, &text).map_err(|e| LedgerError::Archive {
-            path: path.clone(),
-            source: std::io::Error::other(e.to_string()),
-        })?;
-        let mut inner = lock(&self.inner);
-        let ahead = inner.jobs.iter().filter(|j| j.is_open()).count();
-        let waits = inner.jobs.iter().find(|j| j.note.sha256 == note.sha256 && j.is_open());
-        if let Some(job) = waits {
-            return Ok((format!("j{}", job.number), ahead.saturating_sub(1)));
+    pub fn put(&self, mut note: Note) -> Result<(String, usize), LedgerError> {
+        {
+            let mut inner = lock(&self.inner);
+            if let Some(waits) = inner.waits(&note.sha256) {
+                return Ok(waits);
+            }
+            inner.last += 1;
+            note.order = inner.last;
         }
+        self.keep_note(&note)?;
+        let mut inner = lock(&self.inner);
+        // The same photograph may have come twice at once.
+        if let Some(waits) = inner.waits(&note.sha256) {
+            return Ok(waits);
+        }
+        let ahead = inner.open();
         inner.jobs.retain(|j| j.note.sha256 != note.sha256);
         let number = inner.add(note, false);
         self.wake.notify_all();
         Ok((format!("j{number}"), ahead))
+    }
+
+    /// Writes what was said of a photograph beside it, before anyone is told that it was taken.
+    fn keep_note(&self, note: &Note) -> Result<(), LedgerError> {
+        let path = self.note_of(&note.sha256);
+        let fault = |source| LedgerError::Archive { path: path.clone(), source };
+        let text = serde_json::to_vec(note).map_err(|e| fault(e.into()))?;
+        disk::make_folder(&self.folder).map_err(fault)?;
+        disk::write_whole(&path, &text).map_err(fault)
     }
 
     fn note_of(&self, sha256: &str) -> PathBuf {
@@ -259,16 +286,29 @@ impl Queue {
 }
 
 impl Inner {
+    /// How many are not done.
+    fn open(&self) -> usize {
+        self.jobs.iter().filter(|j| j.is_open()).count()
+    }
+
+    /// The job of a photograph that is not done, and how many others there are.
+    fn waits(&self, sha256: &str) -> Option<(String, usize)> {
+        let job = self.jobs.iter().find(|j| j.note.sha256 == sha256 && j.is_open())?;
+        Some((format!("j{}", job.number), self.open().saturating_sub(1)))
+    }
+
+    /// Adds a job at its place in the order; gives its number.
     fn add(&mut self, note: Note, found_again: bool) -> u64 {
-        self.last += 1;
+        let number = note.order;
         let ended = self.jobs.iter().filter(|j| !j.is_open()).count();
         if ended > REMEMBERED
             && let Some(oldest) = self.jobs.iter().position(|j| !j.is_open())
         {
             self.jobs.remove(oldest);
         }
-        self.jobs.push(Job {
-            number: self.last,
+        let place = self.jobs.partition_point(|j| j.number < number);
+        let job = Job {
+            number,
             note,
             state: State::Queued,
             step: None,
@@ -277,9 +317,17 @@ impl Inner {
             findings: Vec::new(),
             became: None,
             seconds: BTreeMap::new(),
-        });
-        self.last
+        };
+        self.jobs.insert(place, job);
+        number
     }
+}
+
+/// Whether a file's name is that of a note: 64 digits of a hash and `.json`.
+fn is_note(path: &Path) -> bool {
+    let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default();
+    name.strip_suffix(".json")
+        .is_some_and(|n| n.len() == 64 && n.bytes().all(|b| b.is_ascii_hexdigit()))
 }
 
 fn is_named(job: &Job, name: &str) -> bool {

@@ -97,7 +97,7 @@ impl Books {
             return Err(LedgerError::NotALedger { path: path.to_owned() });
         }
         if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
-            std::fs::create_dir_all(folder)
+            crate::disk::make_folder(folder)
                 .map_err(|source| LedgerError::Folder { path: folder.to_owned(), source })?;
         }
         let open = || -> Result<Books, LedgerError> {

@@ -36,6 +36,9 @@ pub struct Verification {
     pub rows: u64,
     /// Kept files looked at.
     pub files: u64,
+    /// Entries with an earlier time than the one before: the clock of the computer was set back. What
+    /// came after what is told by the numbers, not by the times.
+    pub set_back: Vec<u64>,
 }
 
 /// Most faults that are listed of one table, and of the archive.
@@ -66,7 +69,7 @@ impl Books {
             mirror.execute_batch(HISTORY)?;
             mirror.execute_batch(TABLES)?;
             mirror.execute_batch("PRAGMA foreign_keys = ON;")?;
-            let (head, unbroken) = replay(&tx, &mirror, expected, &mut faults)?;
+            let (head, unbroken, set_back) = replay(&tx, &mirror, expected, &mut faults)?;
             compare_definitions(&tx, &mirror, &mut faults)?;
             let mut rows = 0;
             // After a broken entry the tables have nothing to be compared with.
@@ -76,7 +79,7 @@ impl Books {
                 }
             }
             let files = check_archive(if unbroken { &mirror } else { &tx }, archive, &mut faults)?;
-            Ok(Verification { head, faults: faults.0, rows, files })
+            Ok(Verification { head, faults: faults.0, rows, files, set_back })
         };
         work().map_err(|e| e.at(&self.path))
     }
@@ -95,18 +98,20 @@ fn check_file(db: &Connection, faults: &mut Faults) -> Result<(), LedgerError> {
     Ok(())
 }
 
-/// Checks the chain and writes all tables anew. Tells where it ends and whether it holds.
+/// Checks the chain and writes all tables anew. Tells where it ends, whether it holds, and at which
+/// entries the clock had been set back.
 fn replay(
     db: &Connection,
     mirror: &Connection,
     expected: Option<&Head>,
     faults: &mut Faults,
-) -> Result<(Head, bool), LedgerError> {
+) -> Result<(Head, bool, Vec<u64>), LedgerError> {
     let mut before: Option<Head> = None;
     let mut unbroken = true;
     let mut statement = db.prepare(sql("entries")?)?;
     let mut rows = statement.query([i64::MIN])?;
     let mut seen = None;
+    let (mut latest, mut set_back) = (String::new(), Vec::new());
     while let Some(row) = rows.next()? {
         let entry = match entry_of(row) {
             Ok(entry) => entry,
@@ -135,6 +140,11 @@ fn replay(
             }
         }
         before = Some(entry.head());
+        // Times of one form: their letters are in the order of time.
+        if entry.at < latest {
+            set_back.push(entry.seq);
+        }
+        latest = entry.at;
     }
     let head =
         before.unwrap_or_else(|| Head { entries: 0, hash: super::super::chain::NO_ENTRY.into() });
@@ -160,7 +170,7 @@ fn replay(
             ),
         }
     }
-    Ok((head, unbroken))
+    Ok((head, unbroken, set_back))
 }
 
 fn after(before: &Option<Head>) -> String {

@@ -52,7 +52,7 @@ export function jobList(load, lots) {
   }
 
   async function dismiss(job) {
-    const item = outbox.ofJob(job.job);
+    const item = outbox.ofJob(job);
     if (item) await outbox.drop(item.id);
     await call("DELETE", `/api/jobs/${job.job}`).catch((error) => error.status !== 404 && toast(error.message, "bad"));
     jobs.delete(job.job);
@@ -62,7 +62,7 @@ export function jobList(load, lots) {
   async function sendAgain(job, more) {
     const name = await who();
     if (!name) return;
-    const item = outbox.ofJob(job.job);
+    const item = outbox.ofJob(job);
     try {
       await post(`/api/jobs/${job.job}/again`, { who: name, ...more });
       if (item) await outbox.drop(item.id);
@@ -84,7 +84,7 @@ export function jobList(load, lots) {
 
   async function sayWhere(job) {
     const given = await ask("Which tray is it?", (close) => {
-      const start = outbox.ofJob(job.job)?.about ?? {};
+      const start = outbox.ofJob(job)?.about ?? {};
       let lot = start.lot || lots()[0] || "UNSORTED";
       const number = h("input", { type: "number", min: 1, max: 9999, required: true, inputmode: "numeric", value: start.tray ?? "" });
       const bin = h("input", { type: "text", maxlength: 40, value: start.bin ?? "" });
@@ -110,11 +110,11 @@ export function jobList(load, lots) {
       hint: "For example: a leaf lay over half of it. The earlier photograph stays in the history.",
       go: "Take its place",
     });
-    if (why) sendAgain(job, { ...(outbox.ofJob(job.job)?.about ?? {}), retake: "1", why });
+    if (why) sendAgain(job, { ...(outbox.ofJob(job)?.about ?? {}), retake: "1", why });
   }
 
   function fillJob(job) {
-    const item = outbox.ofJob(job.job);
+    const item = outbox.ofJob(job);
     const { became } = job;
     let words;
     let kind = "";

@@ -36,7 +36,8 @@ const tell = () => {
 };
 
 export const all = () => [...items.values()].sort((a, b) => a.added - b.added || (a.id < b.id ? -1 : 1));
-export const ofJob = (job) => all().find((item) => item.job === job);
+/** The file of a job: by its hash too, for the server counts its jobs anew when it starts. */
+export const ofJob = (job) => all().find((item) => item.job === job.job && (!item.sha256 || item.sha256 === job.sha256));
 export function watch(watcher) {
   watchers.add(watcher);
   return () => watchers.delete(watcher);
@@ -172,6 +173,6 @@ export function start() {
 
 /** Forgets a file whose photograph the server has dealt with. */
 export function settle(job) {
-  const item = ofJob(job.job);
+  const item = ofJob(job);
   if (item && ENDED_WELL.includes(job.state)) drop(item.id);
 }
