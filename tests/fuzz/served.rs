@@ -1,6 +1,6 @@
 //! The workbench, spoken to over its own port.
 
-use std::io::{Read as _, Write as _};
+use std::io::{ErrorKind, Read as _, Write as _};
 use std::net::{IpAddr, Ipv4Addr, Shutdown, SocketAddr, TcpStream};
 use std::time::Duration;
 
@@ -50,7 +50,7 @@ pub fn raw() -> Look {
     Box::new(move |bytes| {
         let address = kept.lock().unwrap().0.address();
         let wire = replaced(bytes, b"@host", address.to_string().as_bytes());
-        judge(&exchanged(address, &wire));
+        judge(&exchanged(address, &wire, End::Said));
     })
 }
 
@@ -117,7 +117,7 @@ pub fn conversation() -> Look {
                  Content-Type: application/json\r\nContent-Length: {}\r\n\r\n{body}",
                 body.len()
             );
-            let answer = exchanged(host, wire.as_bytes());
+            let answer = exchanged(host, wire.as_bytes(), End::Whole);
             assert!(!answer.is_empty(), "no answer to {method} {path}");
             judge(&answer);
             if let Some(entry) = last_entry(&answer) {
@@ -148,20 +148,35 @@ fn replaced(bytes: &[u8], what: &[u8], with: &[u8]) -> Vec<u8> {
     out
 }
 
-/// Sends, says that nothing more will come, and takes the answer; events go on for ever, so their
-/// beginning is enough.
-fn exchanged(address: SocketAddr, wire: &[u8]) -> Vec<u8> {
+/// When it is said that nothing more will come.
+#[derive(Clone, Copy, PartialEq)]
+enum End {
+    /// Never: the request is whole, and the server ends the connection.
+    Whole,
+    /// When nothing was heard for a moment: the request may lack its end, and be waited for.
+    Said,
+}
+
+/// Sends and takes the answer; events go on for ever, so their beginning is enough.
+fn exchanged(address: SocketAddr, wire: &[u8], end: End) -> Vec<u8> {
     let mut stream = TcpStream::connect(address).expect("the server listens");
-    stream.set_read_timeout(Some(PATIENCE)).unwrap();
+    // A server that hears that its client is done may drop what it is at.
+    let moment = if end == End::Said { Duration::from_millis(30) } else { PATIENCE };
+    stream.set_read_timeout(Some(moment)).unwrap();
     let _ = stream.write_all(wire);
-    let _ = stream.shutdown(Shutdown::Write);
     let mut answer = Vec::new();
     let mut part = [0u8; 1 << 14];
+    let mut open = end == End::Said;
     loop {
         match stream.read(&mut part) {
             Ok(0) => break,
             Ok(n) => answer.extend_from_slice(&part[..n]),
-            Err(e) if e.kind() == std::io::ErrorKind::WouldBlock => panic!("no end of the answer"),
+            Err(e) if e.kind() == ErrorKind::WouldBlock && open => {
+                open = false;
+                let _ = stream.shutdown(Shutdown::Write);
+                stream.set_read_timeout(Some(PATIENCE)).unwrap();
+            }
+            Err(e) if e.kind() == ErrorKind::WouldBlock => panic!("no end of the answer"),
             Err(_) => break,
         }
         if answer.windows(17).any(|w| w == b"text/event-stream") {
