@@ -504,4 +504,45 @@ mod tests {
             assert!(plan(&bad).is_err(), "{bad:?}");
         }
     }
+
+    proptest::proptest! {
+        #![proptest_config(proptest::prelude::ProptestConfig::with_cases(64))]
+
+        /// A sharper wish asks for no fewer trays; the plan meets its wish or says that it does not; every bin
+        /// and tray that it names is there; more bins or trays narrow the interval.
+        #[test]
+        fn plans_are_ordered_and_whole(
+            bins in 3u32..60, share in 0.005f64..0.5, half in 0.005f64..0.1, less in 0.3f64..1.0,
+            seed in 0u64..1000,
+        ) {
+            let settings = PlanSettings {
+                bins_in_load: bins,
+                expected_share: share,
+                half_width: half,
+                seed,
+                ..PlanSettings::default()
+            };
+            let found = plan(&settings).unwrap();
+            let width = found.expected_half_width.unwrap();
+            proptest::prop_assert_eq!(found.meets_wish, width <= half);
+            proptest::prop_assert_eq!(found.planned.len() as u32, found.trays);
+            proptest::prop_assert_eq!(found.trays, found.bins * found.trays_per_bin);
+            proptest::prop_assert!(found.planned.iter().all(|t| (1..=bins).contains(&t.bin)));
+            let mut own: Vec<u32> = found.planned.iter().map(|t| t.bin).collect();
+            own.sort_unstable();
+            own.dedup();
+            proptest::prop_assert_eq!(own.len() as u32, found.bins);
+            proptest::prop_assert_eq!(&plan(&settings).unwrap(), &found);
+            let sharper = plan(&PlanSettings { half_width: half * less, ..settings.clone() }).unwrap();
+            if sharper.trays_per_bin == found.trays_per_bin {
+                proptest::prop_assert!(sharper.trays >= found.trays);
+            }
+            let of = |n, m| expected_half_width(&settings, n, m).unwrap();
+            let (n, m) = (found.bins, found.trays_per_bin);
+            proptest::prop_assert!(of(n, m + 1) <= of(n, m) + 1e-12);
+            if n < bins {
+                proptest::prop_assert!(of(n + 1, m) <= of(n, m) + 1e-12);
+            }
+        }
+    }
 }

@@ -9,14 +9,14 @@ use acinus::intake::{self, Became, Found, Said};
 use acinus::ledger::chain::Head;
 use acinus::ledger::event::{
     CoarseWeighed, Delivery, DeliveryRecorded, Event, LoadOpened, LotDescribed, ObjectCorrected,
-    PiecesCounted, ReviewRecorded, Reviewed, TermsFixed, TrayWeighed, outcome_of,
+    PiecesCounted, ReviewRecorded, TermsFixed, TrayWeighed, outcome_of,
 };
+use acinus::ledger::tables::{self, Form, ReviewRow};
 use acinus::ledger::{self, Ledger, LedgerError, Signed};
-use acinus::load::Seen;
 use acinus::receipt;
 use acinus::report::{self, json};
 use acinus::terms::Decimal;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use super::flags::{Format, MachineArgs};
 use super::ledger_flags::{
@@ -311,17 +311,6 @@ fn count(args: &LoadCountArgs) -> Result<Ending, Error> {
     say(&args.say, Event::PiecesCounted(said), &done)
 }
 
-/// A row of the review sheet.
-#[derive(Serialize, Deserialize)]
-struct ReviewRow {
-    draw: u64,
-    tray: u32,
-    #[serde(default)]
-    photo: String,
-    object: Option<u32>,
-    human: String,
-}
-
 fn review(args: &LoadReviewArgs) -> Result<Ending, Error> {
     match (&args.answers, args.draw) {
         (Some(file), _) => answers(args, file),
@@ -371,32 +360,8 @@ fn answers(args: &LoadReviewArgs, file: &Path) -> Result<Ending, Error> {
     let bytes =
         given::read(file, given::Kind::Table).map_err(|e| fault(format!("cannot be read: {e}")))?;
     let is_json = file.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
-    let rows: Vec<ReviewRow> = if is_json {
-        serde_json::from_slice(&bytes).map_err(|e| fault(e.to_string()))?
-    } else {
-        let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(&bytes[..]);
-        reader.deserialize().collect::<Result<_, _>>().map_err(|e| fault(e.to_string()))?
-    };
-    let draw = rows.first().map(|r| r.draw).ok_or_else(|| fault("it has no rows".into()))?;
-    let mut reviewed = Vec::with_capacity(rows.len());
-    for (i, row) in rows.iter().enumerate() {
-        let place = format!("row {}", i + 2);
-        if row.draw != draw {
-            return Err(fault(format!("{place} is of draw {}, not {draw}", row.draw)));
-        }
-        let word = row.human.trim();
-        let human = match word {
-            "nothing" => Seen::Nothing,
-            "" => return Err(fault(format!("{place}: the column human is empty"))),
-            word => outcome_of(word).map(Seen::from).ok_or_else(|| {
-                fault(format!(
-                    "{place}: {word:?} is no answer; write sound, shriveled, underripe, debris, \
-                     unassigned or nothing"
-                ))
-            })?,
-        };
-        reviewed.push(Reviewed { tray: row.tray, object: row.object, human });
-    }
+    let form = if is_json { Form::Json } else { Form::Csv };
+    let (draw, reviewed) = tables::answers(&bytes, form).map_err(fault)?;
     let done = format!("{} answers recorded", reviewed.len());
     let (load, lot) = (args.load.clone(), args.lot.clone());
     let said = ReviewRecorded { load, lot, draw, reviewed };

@@ -2,44 +2,16 @@
 
 use acinus::given;
 use acinus::ledger::event::{Event, HandSorted};
-use acinus::ledger::{Ledger, Signed};
+use acinus::ledger::{Ledger, Signed, tables};
 use acinus::load::{Validation, ValidationTray, validate};
 use acinus::report::{self, json};
 use acinus::stats::Level;
 use acinus::terms::Decimal;
-use serde::Deserialize;
 
 use super::flags::Format;
 use super::ledger_flags::ValidateArgs;
 use super::load::{open, path, who};
 use super::{Ending, Error, print, print_text, tell};
-
-/// A row of the file: percent and grams as they were written.
-#[derive(Deserialize)]
-struct Row {
-    tray: String,
-    variety: String,
-    sound_percent: Decimal,
-    shriveled_percent: Decimal,
-    underripe_percent: Decimal,
-    debris_percent: Decimal,
-    sound_g: Decimal,
-    shriveled_g: Decimal,
-    underripe_g: Decimal,
-    debris_g: Decimal,
-}
-
-impl From<Row> for HandSorted {
-    fn from(r: Row) -> Self {
-        let percent = [r.sound_percent, r.shriveled_percent, r.underripe_percent, r.debris_percent];
-        HandSorted {
-            variety: r.variety,
-            tray: r.tray,
-            program: percent.map(Decimal::hundredth),
-            hand_g: [r.sound_g, r.shriveled_g, r.underripe_g, r.debris_g],
-        }
-    }
-}
 
 /// Compares, records if asked, prints.
 pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
@@ -48,13 +20,7 @@ pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
             let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
             let bytes = given::read(file, given::Kind::Table)
                 .map_err(|e| fault(format!("cannot be read: {e}")))?;
-            let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_reader(&bytes[..]);
-            let rows: Result<Vec<Row>, csv::Error> = reader.deserialize().collect();
-            let sorted: Vec<HandSorted> =
-                rows.map_err(|e| fault(e.to_string()))?.into_iter().map(HandSorted::from).collect();
-            if sorted.is_empty() {
-                return Err(fault("it has no trays".into()));
-            }
+            let sorted: Vec<HandSorted> = tables::hand_sorted(&bytes).map_err(fault)?;
             if args.record {
                 let who = who(&args.say)?;
                 let mut ledger = Ledger::open_or_begin(&path(&args.say.ledger)?)?;

@@ -134,10 +134,14 @@ impl MeasuredPatches {
     pub fn read(path: &Path) -> Result<MeasuredPatches, PatchesError> {
         let text = read_text(path, Kind::Patches)
             .map_err(|source| PatchesError::Read { path: path.to_path_buf(), source })?;
-        MeasuredPatches::parse(&path.display().to_string(), &text)
+        MeasuredPatches::from_text(&path.display().to_string(), &text)
     }
 
-    fn parse(path: &str, text: &str) -> Result<MeasuredPatches, PatchesError> {
+    /// The same from the file's text; `path` is what errors call it.
+    ///
+    /// # Errors
+    /// [`PatchesError::Form`] when it says something else.
+    pub fn from_text(path: &str, text: &str) -> Result<MeasuredPatches, PatchesError> {
         let form = |why: String| PatchesError::Form { path: path.to_string(), why };
         let one_line = |e: toml::de::Error| form(e.message().replace('\n', " "));
         let file: PatchesFile = toml::from_str(text).map_err(one_line)?;
@@ -273,7 +277,7 @@ mod tests {
                     .map(|(code, l)| format!("{code} = [{l:.1}, 0.0, -5.0]\n")),
             )
             .collect();
-        let measured = MeasuredPatches::parse("p.toml", &text).expect("six patches");
+        let measured = MeasuredPatches::from_text("p.toml", &text).expect("six patches");
         let patches: Vec<SeenPatch> = measured
             .lab
             .iter()
@@ -289,7 +293,7 @@ mod tests {
 
     #[test]
     fn files_that_say_something_else_are_told() {
-        let parse = |text: &str| MeasuredPatches::parse("p.toml", text);
+        let parse = |text: &str| MeasuredPatches::from_text("p.toml", text);
         assert!(parse("[patches]\n122 = [51.2, 0.1, -0.4]\n").is_ok());
         for (text, why) in [
             ("", "missing field"),

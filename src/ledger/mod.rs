@@ -17,6 +17,7 @@ pub mod object;
 pub mod record;
 pub mod rules;
 mod sqlite;
+pub mod tables;
 
 use std::path::{Path, PathBuf};
 

@@ -132,4 +132,39 @@ mod tests {
             assert!(join_coarse(&debris, &tray_share(), Level::P95).is_err());
         }
     }
+
+    proptest::proptest! {
+        /// Units of mass do not matter; the joined share lies in its interval, at or above either part; more
+        /// coarse mass is more; a larger increment with the same share is known better.
+        #[test]
+        fn joined_shares_are_ordered(
+            pieces in 1u32..60, piece in 0.001f64..0.05, rest in 0.5f64..40.0, unit in 0.01f64..100.0,
+        ) {
+            let tray = tray_share();
+            let of = |pieces: u32, kg: f64, all: f64, unit: f64| {
+                let c = CoarseDebris {
+                    coarse_kg: unit * kg,
+                    increment_kg: unit * all,
+                    pieces,
+                    typical_piece_kg: unit * 0.015,
+                };
+                join_coarse(&c, &tray, Level::P95).unwrap()
+            };
+            let kg = f64::from(pieces) * piece;
+            let all = kg + rest;
+            let found = of(pieces, kg, all, 1.0);
+            let scaled = of(pieces, kg, all, unit);
+            proptest::prop_assert!((found.estimate - scaled.estimate).abs() < 1e-12);
+            proptest::prop_assert!((found.interval.high - scaled.interval.high).abs() < 1e-12);
+            proptest::prop_assert!(found.interval.contains(found.estimate));
+            proptest::prop_assert!(found.interval.low >= 0.0 && found.interval.high <= 1.0);
+            proptest::prop_assert!(found.estimate >= found.coarse.max(tray.estimate) - 1e-12);
+            // One and the same formula: what is not coarse and not fine debris is left.
+            let left = (1.0 - found.coarse) * (1.0 - tray.estimate);
+            proptest::prop_assert!((found.estimate + left - 1.0).abs() < 1e-12);
+            proptest::prop_assert!(of(pieces + 1, kg + piece, all + piece, 1.0).estimate >= found.estimate);
+            let tenfold = of(10 * pieces, 10.0 * kg, 10.0 * all, 1.0);
+            proptest::prop_assert!(tenfold.interval.width() <= found.interval.width() + 1e-12);
+        }
+    }
 }

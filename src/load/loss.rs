@@ -82,3 +82,46 @@ pub(super) fn sorting_loss(
         },
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::load::{Cluster, Stage, share_of_clusters};
+    use crate::stats::Level;
+
+    fn share(hits: usize, n: usize) -> Share {
+        let elements = (0..n).map(|i| (i < hits, 1.0)).collect();
+        share_of_clusters(&[Cluster::of_tray(elements)], Stage::Trays, true, 4.0, Level::P95)
+            .unwrap()
+    }
+
+    proptest::proptest! {
+        /// The loss grows in proportion to the load and rises with both rates; parts add up; each estimate
+        /// lies within its limits; a sorter that takes everything out loses everything that was judged.
+        #[test]
+        fn a_loss_is_proportional_and_ordered(
+            n in 20usize..400, u in 0.0f64..=1.0, tonnes in 0.1f64..50.0,
+            (r, f) in (0.0f64..=1.0, 0.0f64..=1.0), more in 0.0f64..=1.0,
+        ) {
+            let hits = (n as f64 * u) as usize;
+            let (rejects, sound) = (share(hits, n), share(n - hits, n));
+            let of = |tonnes: f64, r: f64, f: f64| {
+                let rates = SorterRates { removal_rate: r, false_reject_rate: f };
+                sorting_loss(tonnes, rates, &rejects, &sound)
+            };
+            let found = of(tonnes, r, f);
+            let slack = 1e-9 * 1000.0 * tonnes;
+            proptest::prop_assert!(
+                (found.total.kg - found.rejects.kg - found.sound.kg).abs() <= slack);
+            for term in [found.rejects, found.sound, found.total] {
+                proptest::prop_assert!(term.low_kg <= term.kg + slack && term.kg <= term.high_kg + slack);
+                proptest::prop_assert!(term.low_kg >= 0.0 && term.high_kg <= 1000.0 * tonnes + slack);
+            }
+            let double = of(2.0 * tonnes, r, f);
+            proptest::prop_assert!((double.total.kg - 2.0 * found.total.kg).abs() <= 2.0 * slack);
+            let harder = of(tonnes, r + more * (1.0 - r), f + more * (1.0 - f));
+            proptest::prop_assert!(harder.total.kg >= found.total.kg - slack);
+            proptest::prop_assert!((of(tonnes, 1.0, 1.0).total.kg - 1000.0 * tonnes).abs() <= slack);
+        }
+    }
+}

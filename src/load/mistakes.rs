@@ -683,4 +683,58 @@ mod tests {
         assert!(share(covered) >= 0.935, "{}", share(covered));
         assert!(share(uncorrected) < 0.2, "{}", share(uncorrected));
     }
+
+    proptest::proptest! {
+        /// Order and the unit of weight do not matter; a judge without mistakes corrects nothing; the
+        /// corrected share lies in its interval, within 0 and 1, and that is no narrower than sampling alone
+        /// times the correction's slope allows.
+        #[test]
+        fn corrections_know_no_order_and_no_unit(
+            right in proptest::array::uniform3(20u32..200), wrong in proptest::array::uniform4(0u32..20),
+            hits in 10usize..150, unit in 0.01f64..100.0,
+        ) {
+            let all = reviews(&[
+                (SOUND, SOUND, right[0]),
+                (SHRIVELED, SHRIVELED, right[1]),
+                (DEBRIS, DEBRIS, right[2]),
+                (SHRIVELED, SOUND, wrong[0]),
+                (SOUND, SHRIVELED, wrong[1]),
+                (SOUND, UNDERRIPE, wrong[2]),
+                (DEBRIS, SOUND, wrong[3]),
+            ]);
+            let seen = [SOUND, SHRIVELED, UNDERRIPE, DEBRIS];
+            let count = |m: &[Review]| {
+                let mut totals = [0.0; 5];
+                m.iter().for_each(|r| totals[seen.iter().position(|s| *s == r.machine).unwrap()] += 5.0);
+                totals
+            };
+            let totals = count(&all);
+            let own = share(hits, 300);
+            for target in [Target::Class(Class::Shriveled), Target::Rejects] {
+                let found = correct(&own, &audit(all.clone(), totals), target, Level::P95).unwrap();
+                proptest::prop_assert!((0.0..=1.0).contains(&found.estimate));
+                proptest::prop_assert!(found.interval.low >= 0.0 && found.interval.high <= 1.0);
+                proptest::prop_assert!(found.interval.low <= found.estimate + 1e-9);
+                proptest::prop_assert!(found.interval.high >= found.estimate - 1e-9);
+                let mut back = all.clone();
+                back.reverse();
+                let back = correct(&own, &audit(back, totals), target, Level::P95).unwrap();
+                proptest::prop_assert!((back.estimate - found.estimate).abs() < 1e-9);
+                let scaled: Vec<Review> =
+                    all.iter().map(|r| Review { weight: unit * r.weight, ..*r }).collect();
+                let scaled = Audit {
+                    readings: audit(all.clone(), totals).readings,
+                    ..audit(scaled, totals.map(|t| unit * t))
+                };
+                let scaled = correct(&own, &scaled, target, Level::P95).unwrap();
+                proptest::prop_assert_eq!(scaled.method, found.method);
+                proptest::prop_assert!((scaled.estimate - found.estimate).abs() < 1e-6);
+                proptest::prop_assert!((scaled.interval.low - found.interval.low).abs() < 1e-6);
+                let flawless: Vec<Review> =
+                    all.iter().map(|r| Review { human: r.machine, ..*r }).collect();
+                let part = difference(&audit(flawless, totals), target, own.estimate);
+                proptest::prop_assert!((part.estimate - own.estimate).abs() < 1e-9);
+            }
+        }
+    }
 }

@@ -653,5 +653,46 @@ mod tests {
             proptest::prop_assert!((share.interval.low - (1.0 - other.high)).abs() < 1e-8);
             proptest::prop_assert!((share.interval.high - (1.0 - other.low)).abs() < 1e-8);
         }
+
+        /// Order of trays and objects and the unit of mass do not matter; the estimate is the plain ratio; a
+        /// surer level is no narrower.
+        #[test]
+        fn shares_know_no_order_and_no_unit(
+            trays in proptest::collection::vec(
+                proptest::collection::vec((proptest::bool::weighted(0.2), 0.01f64..3.0), 2..60),
+                1..6,
+            ),
+            unit in 0.01f64..1000.0,
+        ) {
+            let build = |back: bool, unit: f64| -> Vec<Cluster> {
+                let tray = |t: &Vec<(bool, f64)>| {
+                    let mut own: Vec<_> = t.iter().map(|(y, m)| (*y, unit * m)).collect();
+                    if back {
+                        own.reverse();
+                    }
+                    Cluster::of_tray(own.into_iter().collect())
+                };
+                let mut all: Vec<Cluster> = trays.iter().map(tray).collect();
+                if back {
+                    all.reverse();
+                }
+                all
+            };
+            let at = |clusters: &[Cluster], level| {
+                share_of_clusters(clusters, Stage::Trays, false, 4.0, level).unwrap()
+            };
+            let found = at(&build(false, 1.0), Level::P95);
+            let other = at(&build(true, unit), Level::P95);
+            proptest::prop_assert_eq!(found.method, other.method);
+            proptest::prop_assert!((found.estimate - other.estimate).abs() < 1e-9);
+            proptest::prop_assert!((found.interval.low - other.interval.low).abs() < 1e-8);
+            proptest::prop_assert!((found.interval.high - other.interval.high).abs() < 1e-8);
+            let all = || trays.iter().flatten();
+            let plain = all().filter(|e| e.0).map(|e| e.1).sum::<f64>() / all().map(|e| e.1).sum::<f64>();
+            proptest::prop_assert!((found.estimate - plain).abs() < 1e-9);
+            let surer = at(&build(false, 1.0), Level::new(0.99).unwrap()).interval;
+            proptest::prop_assert!(surer.low <= found.interval.low + 1e-9);
+            proptest::prop_assert!(surer.high >= found.interval.high - 1e-9);
+        }
     }
 }

@@ -239,4 +239,46 @@ mod tests {
         assert!(wider.low < share.interval.low && wider.high > share.interval.high);
         assert!(wider.width() < 1.2 * share.interval.width());
     }
+
+    proptest::proptest! {
+        /// Order does not matter, changing places turns the sign, a shift goes into the bias alone, a factor
+        /// goes through, and the interval of the bias narrows as pairs are added.
+        #[test]
+        fn agreement_is_linear(
+            pairs in proptest::collection::vec((-1.0f64..1.0, -1.0f64..1.0), 2..40),
+            shift in -1.0f64..1.0, k in 0.1f64..9.0,
+        ) {
+            let of = |pairs: &[(f64, f64)]| agreement(pairs, Level::P95).unwrap();
+            let found = of(&pairs);
+            let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+            let mut back = pairs.clone();
+            back.reverse();
+            proptest::prop_assert!(near(of(&back).bias, found.bias) && near(of(&back).sd, found.sd));
+            let swapped = of(&pairs.iter().map(|p| (p.1, p.0)).collect::<Vec<_>>());
+            proptest::prop_assert!(near(swapped.bias, -found.bias) && near(swapped.sd, found.sd));
+            proptest::prop_assert!(near(swapped.limits.low, -found.limits.high));
+            let moved = of(&pairs.iter().map(|p| (k * (p.0 + shift), k * p.1)).collect::<Vec<_>>());
+            proptest::prop_assert!(near(moved.bias, k * (found.bias + shift)));
+            proptest::prop_assert!(near(moved.sd, k * found.sd));
+            proptest::prop_assert!(found.bias_interval.contains(found.bias));
+            let twice = of(&[pairs.clone(), pairs].concat());
+            proptest::prop_assert!(twice.bias_interval.width() <= found.bias_interval.width() + 1e-12);
+            proptest::prop_assert!(near(twice.bias, found.bias));
+        }
+
+        /// Trays in another order and masses in another unit validate the same.
+        #[test]
+        fn validation_knows_no_order_and_no_unit(n in 2usize..14, unit in 0.01f64..100.0) {
+            let plain = validate(&trays(n), "black", Level::P95).unwrap();
+            let mut other = trays(n);
+            other.reverse();
+            other.iter_mut().for_each(|t| t.hand_g = t.hand_g.map(|g| unit * g));
+            let other = validate(&other, "black", Level::P95).unwrap();
+            proptest::prop_assert_eq!(other.validated, plain.validated);
+            for (a, b) in plain.classes.iter().zip(&other.classes) {
+                let (a, b) = (a.unwrap(), b.unwrap());
+                proptest::prop_assert!((a.bias - b.bias).abs() < 1e-12 && (a.sd - b.sd).abs() < 1e-12);
+            }
+        }
+    }
 }

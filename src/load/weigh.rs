@@ -258,4 +258,51 @@ mod tests {
         );
         assert!(fit_mass(&[tray("a", [f64::NAN; 4], [None; 4])], &settings).is_err());
     }
+
+    fn weighed(rows: &[(f64, f64)], unit: f64) -> Vec<WeighedTray> {
+        rows.iter()
+            .enumerate()
+            .map(|(i, (m, k))| {
+                let g = unit * m;
+                tray(&format!("t{i}"), [g; 4], [Some(g * k), None, None, Some(g * k)])
+            })
+            .collect()
+    }
+
+    proptest::proptest! {
+        /// Order and the unit of mass do not matter; a coefficient lies between the model's 1 and what was
+        /// weighed, and nearer to the latter with more trays; heavier is more; doubt only shrinks.
+        #[test]
+        fn coefficients_lie_between_model_and_scale(
+            rows in proptest::collection::vec((5.0f64..300.0, 0.5f64..2.0), 1..12),
+            unit in 0.1f64..100.0, class in 0usize..2, up in 1.01f64..1.5,
+        ) {
+            let class = 3 * class;
+            let of = |rows: &[(f64, f64)], unit: f64| {
+                let s = WeighSettings::default();
+                let s = WeighSettings { resolution_g: unit * s.resolution_g, ..s };
+                fit_mass(&weighed(rows, unit), &s).unwrap()[class]
+            };
+            let found = of(&rows, 1.0);
+            let raw = found.raw.unwrap();
+            proptest::prop_assert!(found.coefficient >= raw.min(1.0) - 1e-9);
+            proptest::prop_assert!(found.coefficient <= raw.max(1.0) + 1e-9);
+            let prior = WeighSettings::default().prior_sd[class];
+            proptest::prop_assert!(found.standard_deviation <= prior);
+            let mut back = rows.clone();
+            back.reverse();
+            for other in [of(&back, 1.0), of(&rows, unit)] {
+                proptest::prop_assert!((other.coefficient - found.coefficient).abs() < 1e-9);
+                proptest::prop_assert!((other.standard_deviation - found.standard_deviation).abs() < 1e-9);
+            }
+            let heavier: Vec<_> = rows.iter().map(|r| (r.0, up * r.1)).collect();
+            proptest::prop_assert!((of(&heavier, 1.0).raw.unwrap() - up * raw).abs() < 1e-9);
+            if rows.len() >= 3 {
+                let twice = of(&[rows.clone(), rows].concat(), 1.0);
+                proptest::prop_assert!(twice.standard_deviation <= found.standard_deviation + 1e-12);
+                proptest::prop_assert!(
+                    (twice.coefficient - raw).abs() <= (found.coefficient - raw).abs() + 1e-9);
+            }
+        }
+    }
 }

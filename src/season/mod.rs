@@ -563,4 +563,47 @@ mod tests {
         let found = season(loads, &SeasonSettings::default());
         assert!(!found.tests[0].tested && found.outlying.is_empty());
     }
+
+    proptest::proptest! {
+        /// In any order, and with net masses in any unit, loads give the same groups and the same trend; a
+        /// group's share lies between its loads' and in its interval; a constant season has no trend.
+        #[test]
+        fn a_season_knows_no_order_and_no_unit(
+            rows in proptest::collection::vec((0i64..120, 0.01f64..0.3, 100.0f64..9000.0), 3..25),
+            unit in 0.01f64..100.0,
+        ) {
+            let loads = |unit: f64, flat: bool| -> Vec<SeasonLoad> {
+                rows.iter()
+                    .enumerate()
+                    .map(|(i, (day, share, kg))| {
+                        let share = if flat { 0.05 } else { *share };
+                        load(&format!("L{i:02}"), &day_of(20_700 + day), share, Some(unit * kg))
+                    })
+                    .collect()
+            };
+            let settings = SeasonSettings::default();
+            let found = season(loads(1.0, false), &settings);
+            let mut back = loads(unit, false);
+            back.reverse();
+            let back = season(back, &settings);
+            proptest::prop_assert_eq!(found.groups.len(), back.groups.len());
+            let same = found.groups.iter().chain(&found.weeks).zip(back.groups.iter().chain(&back.weeks));
+            for (one, other) in same {
+                let (a, b) = (one.by_mass[REJECTS], other.by_mass[REJECTS]);
+                proptest::prop_assert!((a.estimate - b.estimate).abs() < 1e-9);
+                proptest::prop_assert!((a.interval.low - b.interval.low).abs() < 1e-9);
+                proptest::prop_assert!(a.interval.contains(a.estimate));
+                let [least, most] = one.rejects_range;
+                proptest::prop_assert!(least - 1e-12 <= a.estimate && a.estimate <= most + 1e-12);
+            }
+            let slope = |s: &Season| s.trend.map(|t| t.slope);
+            match (slope(&found), slope(&back)) {
+                (Some(a), Some(b)) => proptest::prop_assert!((a - b).abs() < 1e-9),
+                (a, b) => proptest::prop_assert_eq!(a, b),
+            }
+            if let Some(trend) = season(loads(1.0, true), &settings).trend {
+                proptest::prop_assert!(trend.slope.abs() < 1e-12);
+            }
+        }
+    }
 }

@@ -369,4 +369,46 @@ mod tests {
         }
         assert!(figures(&Machine::default(), &[], 1.5, 0.03).is_err());
     }
+
+    proptest::proptest! {
+        /// Free fall keeps energy; a faster belt leaves the delay as it is; more throughput means more
+        /// neighbours in proportion; a longer puff catches no less and blows out no fewer good berries; shares
+        /// lie within 0 and 1.
+        #[test]
+        fn mechanics_are_ordered(
+            t_h in 0.5f64..12.0, belt in 1.0f64..6.0, open in 1.0f64..40.0, picked in 0.001f64..0.3,
+            sd in 0.0f64..0.5, more in 1.0f64..3.0,
+            diameters in proptest::collection::vec(6.0f64..20.0, 1..30),
+        ) {
+            let machine = Machine {
+                throughput_t_h: t_h,
+                belt_m_s: belt,
+                open_ms: open,
+                speed_sd_m_s: sd,
+                ..Machine::default()
+            };
+            let of = |machine: &Machine| figures(machine, &diameters, 1.4, picked).unwrap();
+            let found = of(&machine);
+            let drop = found.at_jets;
+            let energy = belt * belt + 2.0 * STANDARD_GRAVITY * machine.jet_fall_m;
+            close(drop.speed_m_s.powi(2), energy, 1e-9 * energy, "energy");
+            for share in [found.caught, found.co_ejected] {
+                proptest::prop_assert!((0.0..=1.0).contains(&share), "{found:?}");
+            }
+            let delays: Vec<f64> = found.delays.iter().map(|d| d.delay_ms).collect();
+            proptest::prop_assert!(delays.iter().all(|d| (d - delays[0]).abs() < 1e-9));
+            let faster = of(&Machine { throughput_t_h: more * t_h, ..machine.clone() });
+            close(faster.neighbours, more * found.neighbours, 1e-9 * faster.neighbours, "neighbours");
+            proptest::prop_assert!(faster.co_ejected >= found.co_ejected - 1e-12);
+            let (own, other) = (found.limit_t_h.unwrap(), faster.limit_t_h.unwrap());
+            close(own, other, 1e-9 * own, "the limit is the machine's");
+            let longer = of(&Machine { open_ms: more * open, ..machine.clone() });
+            proptest::prop_assert!(longer.caught >= found.caught - 1e-12);
+            proptest::prop_assert!(longer.co_ejected >= found.co_ejected - 1e-12);
+            let mut back = diameters.clone();
+            back.reverse();
+            let back = figures(&machine, &back, 1.4, picked).unwrap();
+            close(back.timing_sd_ms, found.timing_sd_ms, 1e-9, "order");
+        }
+    }
 }

@@ -115,4 +115,35 @@ mod tests {
                 .unwrap();
         assert!(money(&free, &apply(&rule, &objects).unwrap(), 1.0, 0.1).is_err());
     }
+
+    proptest::proptest! {
+        /// What catches nothing and takes nothing along leaves the money as it was; more good berries gone are
+        /// less fruit and never more money; nothing hangs on the objects' unit of mass.
+        #[test]
+        fn money_is_ordered(
+            caught in 0.0f64..=1.0, lost in 0.0f64..0.5, more in 0.0f64..0.4, unit in 0.1f64..50.0,
+            rejects in 1usize..9,
+        ) {
+            let text = "version = 1\nname = \"x\"\ncurrency = \"EUR\"\nprice_per_tonne = \"1000\"\n\
+                        [[rule]]\nname = \"rejects\"\nof = [\"rejects\"]\nfree_percent = 2\n\
+                        deduct_per_point = \"0.5\"\n";
+            let terms = terms::check(text).unwrap();
+            let of = |unit: f64, caught: f64, lost: f64| {
+                let mut objects = vec![object(1.0, unit, 13.0); 30];
+                objects.extend(vec![object(0.0, unit, 9.0); rejects]);
+                let rule = Rule { min_diameter_mm: Some(10.0), ..Rule::default() };
+                money(&terms, &apply(&rule, &lot(objects)).unwrap(), caught, lost).unwrap()
+            };
+            let found = of(1.0, caught, lost);
+            let still = of(1.0, 0.0, 0.0);
+            proptest::prop_assert_eq!(still.gain, Decimal::ZERO);
+            proptest::prop_assert!((still.sorted_kg - 1000.0).abs() < 1e-9);
+            let worse = of(1.0, caught, (lost + more).min(1.0));
+            proptest::prop_assert!(worse.sorted_kg <= found.sorted_kg + 1e-9);
+            proptest::prop_assert!(worse.sorted.to_f64() <= found.sorted.to_f64() + 0.011);
+            let scaled = of(unit, caught, lost);
+            proptest::prop_assert!((scaled.sorted.to_f64() - found.sorted.to_f64()).abs() < 0.011);
+            proptest::prop_assert!((0.0..=1000.0 + 1e-9).contains(&found.sorted_kg));
+        }
+    }
 }

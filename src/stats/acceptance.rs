@@ -142,4 +142,64 @@ mod tests {
             }
         }
     }
+
+    /// P(X ≤ c) summed term by term, small n: the slow, obvious way.
+    fn binomial_by_terms(n: u64, c: u64, p: f64) -> f64 {
+        let choose = |k: u64| (0..k).fold(1.0, |v, i| v * (n - i) as f64 / (i + 1) as f64);
+        (0..=c.min(n)).map(|k| choose(k) * p.powi(k as i32) * (1.0 - p).powi((n - k) as i32)).sum()
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn acceptance_is_the_sum_of_its_terms(n in 1u64..60, c in 0u64..60, p in 0.0f64..=1.0) {
+            let found = binomial_acceptance(n, c, p).unwrap();
+            proptest::prop_assert!((found - binomial_by_terms(n, c, p)).abs() < 1e-9, "{found}");
+        }
+
+        /// More defects pass less, a larger acceptance number passes more, and at most c defects among n
+        /// is the same as at least n − c sound ones.
+        #[test]
+        fn acceptance_is_ordered_and_mirrored(
+            n in 1u64..300, c in 0u64..300, p in 0.0f64..=1.0, more in 0.0f64..=1.0,
+        ) {
+            let of = |c: u64, p: f64| binomial_acceptance(n, c, p).unwrap();
+            let found = of(c, p);
+            proptest::prop_assert!((0.0..=1.0).contains(&found));
+            proptest::prop_assert!(of(c, p + more * (1.0 - p)) <= found + 1e-12);
+            proptest::prop_assert!(of(c + 1, p) >= found - 1e-12);
+            if c < n {
+                proptest::prop_assert!((found + of(n - c - 1, 1.0 - p) - 1.0).abs() < 1e-9);
+            }
+        }
+
+        /// A lot without end is binomial; drawing and being defective change places; everything drawn
+        /// leaves no doubt.
+        #[test]
+        fn drawing_without_replacement(
+            lot in 1u64..400, u in 0.0f64..=1.0, v in 0.0f64..=1.0, c in 0u64..40,
+        ) {
+            let (d, n) = ((lot as f64 * u) as u64, (lot as f64 * v) as u64);
+            let found = hypergeometric_acceptance(lot, d, n, c).unwrap();
+            let swapped = hypergeometric_acceptance(lot, n, d, c).unwrap();
+            proptest::prop_assert!((found - swapped).abs() < 1e-9);
+            let all = hypergeometric_acceptance(lot, d, lot, c).unwrap();
+            proptest::prop_assert!((all - f64::from(u8::from(d <= c))).abs() < 1e-9);
+            let (n, p) = (n.min(40), 0.25 * u);
+            let many = 100_000_000u64;
+            let endless =
+                hypergeometric_acceptance(many, (many as f64 * p) as u64, n, c).unwrap();
+            proptest::prop_assert!((endless - binomial_acceptance(n, c, p).unwrap()).abs() < 1e-5);
+        }
+
+        /// The size is the least that does.
+        #[test]
+        fn the_clean_sample_is_just_large_enough(
+            share in 0.001f64..0.9, confidence in 0.5f64..0.999,
+        ) {
+            let n = zero_defect_sample_size(share, confidence).unwrap();
+            let doubt = |n: u64| binomial_acceptance(n, 0, share).unwrap();
+            proptest::prop_assert!(doubt(n) <= 1.0 - confidence + 1e-9);
+            proptest::prop_assert!(n == 1 || doubt(n - 1) > 1.0 - confidence - 1e-9);
+        }
+    }
 }

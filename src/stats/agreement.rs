@@ -333,4 +333,93 @@ mod tests {
         assert!(cohens_kappa(&table(&[&[1, 2], &[3]]), KappaWeights::Unweighted).is_err());
         assert!(cohens_kappa(&table(&[&[5, 0], &[0, 0]]), KappaWeights::Unweighted).is_err());
     }
+
+    fn transposed(t: &[Vec<u64>]) -> Vec<Vec<u64>> {
+        (0..t.len()).map(|j| t.iter().map(|row| row[j]).collect()).collect()
+    }
+
+    fn tables() -> impl proptest::strategy::Strategy<Value = Vec<Vec<u64>>> {
+        proptest::collection::vec(proptest::collection::vec(0u64..60, 4), 4)
+    }
+
+    proptest::proptest! {
+        /// The raters may change places, the table may be counted ten times over, and without weights the
+        /// categories may be renamed.
+        #[test]
+        fn kappa_knows_no_first_rater_and_no_unit(t in tables()) {
+            for weights in [KappaWeights::Unweighted, KappaWeights::Linear, KappaWeights::Quadratic] {
+                let Ok(found) = cohens_kappa(&t, weights) else { return Ok(()) };
+                proptest::prop_assert!(found.kappa <= 1.0 + 1e-12 && found.observed <= 1.0 + 1e-12);
+                let other = cohens_kappa(&transposed(&t), weights).unwrap();
+                proptest::prop_assert!((found.kappa - other.kappa).abs() < 1e-9);
+                proptest::prop_assert!((found.standard_error - other.standard_error).abs() < 1e-7);
+                let tenfold: Vec<Vec<u64>> =
+                    t.iter().map(|r| r.iter().map(|c| 10 * c).collect()).collect();
+                let tenfold = cohens_kappa(&tenfold, weights).unwrap();
+                proptest::prop_assert!((found.kappa - tenfold.kappa).abs() < 1e-9);
+                let shrunk = tenfold.standard_error * 10.0_f64.sqrt();
+                proptest::prop_assert!((found.standard_error - shrunk).abs() < 1e-7);
+                let (narrow, wide) =
+                    (found.interval(Level::new(0.8).unwrap()), found.interval(Level::P95));
+                proptest::prop_assert!(wide.low <= narrow.low && wide.high >= narrow.high);
+                proptest::prop_assert!(wide.low >= -1.0 && wide.high <= 1.0);
+            }
+            let order = [2, 0, 3, 1];
+            let renamed: Vec<Vec<u64>> =
+                order.iter().map(|&i| order.iter().map(|&j| t[i][j]).collect()).collect();
+            let one = cohens_kappa(&t, KappaWeights::Unweighted).unwrap().kappa;
+            let other = cohens_kappa(&renamed, KappaWeights::Unweighted).unwrap().kappa;
+            proptest::prop_assert!((one - other).abs() < 1e-9);
+        }
+
+        #[test]
+        fn positive_agreement_lies_in_its_interval(a in 0u64..300, b in 0u64..300, c in 1u64..300) {
+            let (found, interval) = positive_agreement(a, b, c, Level::P95).unwrap();
+            let plain = 2.0 * a as f64 / (2 * a + b + c) as f64;
+            proptest::prop_assert!((found - plain).abs() < 1e-12);
+            proptest::prop_assert!(interval.low >= 0.0 && interval.high <= 1.0);
+            proptest::prop_assert!(interval.low <= found + 1e-12 && found <= interval.high + 1e-12);
+            proptest::prop_assert_eq!(
+                (found, interval), positive_agreement(a, c, b, Level::P95).unwrap());
+            let (_, narrow) = positive_agreement(10 * a, 10 * b, 10 * c, Level::P95).unwrap();
+            proptest::prop_assert!(narrow.width() <= interval.width() + 1e-12);
+        }
+
+        /// Both directions alike; a wider gap at the same number of changes is less likely by chance.
+        #[test]
+        fn mcnemar_is_symmetric_and_ordered(b in 0u64..200, c in 1u64..200) {
+            let found = mcnemar(b, c).unwrap();
+            proptest::prop_assert_eq!(found, mcnemar(c, b).unwrap());
+            for p in [found.p, found.corrected_p, found.exact_p, found.mid_p] {
+                proptest::prop_assert!((-1e-12..=1.0 + 1e-12).contains(&p), "{found:?}");
+            }
+            proptest::prop_assert!(found.mid_p <= found.exact_p + 1e-12);
+            proptest::prop_assert!(found.corrected_chi_squared <= found.chi_squared);
+            if b > c {
+                let wider = mcnemar(b + 1, c - 1).unwrap();
+                proptest::prop_assert!(wider.exact_p <= found.exact_p + 1e-9);
+                proptest::prop_assert!(wider.p <= found.p + 1e-12);
+            }
+        }
+
+        /// Rows and columns may change places; swapping a row with the other turns less into greater.
+        #[test]
+        fn fishers_table_may_be_turned(a in 0u64..60, b in 0u64..60, c in 0u64..60, d in 1u64..60) {
+            let found = fisher_exact([[a, b], [c, d]]).unwrap();
+            let turned = fisher_exact([[a, c], [b, d]]).unwrap();
+            let swapped = fisher_exact([[c, d], [a, b]]).unwrap();
+            for (one, other) in [
+                (found.less, turned.less),
+                (found.greater, turned.greater),
+                (found.two_sided, turned.two_sided),
+                (found.less, swapped.greater),
+                (found.greater, swapped.less),
+                (found.two_sided, swapped.two_sided),
+            ] {
+                proptest::prop_assert!((one - other).abs() < 1e-9);
+            }
+            proptest::prop_assert!(found.two_sided <= 1.0 && found.less + found.greater >= 1.0 - 1e-9);
+            proptest::prop_assert!(found.two_sided >= found.less.min(found.greater) - 1e-9);
+        }
+    }
 }

@@ -184,4 +184,60 @@ mod tests {
         assert!(anova_icc(&[(1, 1), (0, 1)]).is_err());
         assert!(anova_icc(&[(3, 1), (0, 1)]).is_err());
     }
+
+    fn clusters() -> impl proptest::strategy::Strategy<Value = Vec<(u64, u64)>> {
+        proptest::collection::vec((0.0f64..=1.0, 1u64..200), 2..20)
+            .prop_map(|all| all.into_iter().map(|(u, n)| ((n as f64 * u) as u64, n)).collect())
+    }
+    use proptest::strategy::Strategy as _;
+
+    proptest::proptest! {
+        /// Order, the unit of y and x, and which of two classes is asked for do not matter.
+        #[test]
+        fn a_ratio_knows_no_order_no_unit_and_no_side(
+            all in clusters(), unit in 0.01f64..100.0, f in 0.0f64..1.0,
+        ) {
+            let own: Vec<(f64, f64)> = all.iter().map(|c| (c.0 as f64, c.1 as f64)).collect();
+            let found = cluster_ratio(&own, f).unwrap();
+            proptest::prop_assert!((0.0..=1.0).contains(&found.estimate));
+            proptest::prop_assert!(found.variance >= 0.0);
+            let mut back = own.clone();
+            back.reverse();
+            let scaled: Vec<(f64, f64)> = own.iter().map(|c| (unit * c.0, unit * c.1)).collect();
+            let others: Vec<(f64, f64)> = own.iter().map(|c| (c.1 - c.0, c.1)).collect();
+            for (other, mirrored) in [(&back, false), (&scaled, false), (&others, true)] {
+                let other = cluster_ratio(other, f).unwrap();
+                let wanted = if mirrored { 1.0 - found.estimate } else { found.estimate };
+                proptest::prop_assert!((other.estimate - wanted).abs() < 1e-12);
+                proptest::prop_assert!((other.variance - found.variance).abs() < 1e-12);
+            }
+            // Every cluster twice: the same share, known better.
+            let twice = [own.clone(), own].concat();
+            proptest::prop_assert!(cluster_ratio(&twice, f).unwrap().variance <= found.variance);
+        }
+
+        /// Equal masses are counts: R(1−R)/(n−1).
+        #[test]
+        fn equal_masses_are_counts(inside in 0usize..100, n in 2usize..100, m in 0.01f64..50.0) {
+            let all: Vec<(bool, f64)> = (0..n).map(|i| (i < inside, m)).collect();
+            let found = element_ratio(&all).unwrap();
+            let r = inside.min(n) as f64 / n as f64;
+            proptest::prop_assert!((found.estimate - r).abs() < 1e-12);
+            let plain = r * (1.0 - r) / (n as f64 - 1.0);
+            proptest::prop_assert!((found.variance - plain).abs() < 1e-12);
+        }
+
+        #[test]
+        fn the_intraclass_correlation_knows_no_order_and_no_side(all in clusters()) {
+            let Ok(found) = anova_icc(&all) else { return Ok(()) };
+            let mut back = all.clone();
+            back.reverse();
+            let others: Vec<(u64, u64)> = all.iter().map(|c| (c.1 - c.0, c.1)).collect();
+            for other in [anova_icc(&back).unwrap(), anova_icc(&others).unwrap()] {
+                proptest::prop_assert!((other.between - found.between).abs() < 1e-9);
+                proptest::prop_assert!((other.within - found.within).abs() < 1e-9);
+            }
+            proptest::prop_assert!(!(found.icc > 1.0 + 1e-9), "{found:?}");
+        }
+    }
 }

@@ -199,4 +199,94 @@ mod tests {
         assert_eq!(outliers(&values[..14], 3, 0.05), (Vec::new(), 0));
         assert_eq!(outliers(&[1.0; 20], 3, 0.05).1, 0);
     }
+
+    use proptest::strategy::Strategy as _;
+
+    fn parts() -> impl proptest::strategy::Strategy<Value = Vec<(f64, f64, Interval)>> {
+        let part =
+            (-3.0f64..3.0, 0.0f64..1.0, 0.0f64..0.3, 0.0f64..0.3).prop_map(|(w, e, a, b)| {
+                (w, e, Interval { low: e - a, high: e + b, level: Level::P95 })
+            });
+        proptest::collection::vec(part, 1..12)
+    }
+
+    proptest::proptest! {
+        /// Order does not matter, a factor goes through (a negative one swaps the ends), the estimate lies
+        /// inside, and a part that is known exactly only shifts.
+        #[test]
+        fn a_weighted_sum_is_linear(all in parts(), k in -4.0f64..4.0, shift in -2.0f64..2.0) {
+            let (estimate, i) = weighted_sum(&all, Level::P95);
+            proptest::prop_assert!(i.low <= estimate && estimate <= i.high);
+            let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+            let mut back = all.clone();
+            back.reverse();
+            let (other, j) = weighted_sum(&back, Level::P95);
+            proptest::prop_assert!(near(other, estimate) && near(j.low, i.low) && near(j.high, i.high));
+            let scaled: Vec<_> = all.iter().map(|p| (k * p.0, p.1, p.2)).collect();
+            let (other, j) = weighted_sum(&scaled, Level::P95);
+            let ends = if k < 0.0 { [k * i.high, k * i.low] } else { [k * i.low, k * i.high] };
+            proptest::prop_assert!(near(other, k * estimate));
+            proptest::prop_assert!(near(j.low, ends[0]) && near(j.high, ends[1]));
+            let mut known = all.clone();
+            known.push((1.0, shift, Interval { low: shift, high: shift, level: Level::P95 }));
+            let (other, j) = weighted_sum(&known, Level::P95);
+            proptest::prop_assert!(near(other, estimate + shift));
+            proptest::prop_assert!(near(j.low, i.low + shift) && near(j.high, i.high + shift));
+        }
+
+        /// Order, units and origin of x and y do not matter; a point on the line changes no slope; the
+        /// slope lies inside its interval, which leaves out 0 just where p says so.
+        #[test]
+        fn a_line_knows_no_order_and_no_unit(
+            points in proptest::collection::vec((0.0f64..50.0, -1.0f64..1.0), 3..30),
+            (a, b, c, d) in (0.1f64..9.0, -9.0f64..9.0, 0.1f64..9.0, -9.0f64..9.0),
+        ) {
+            let spread = points.iter().map(|p| p.0).fold(0.0, f64::max)
+                - points.iter().map(|p| p.0).fold(50.0, f64::min);
+            if spread < 1.0 {
+                return Ok(());
+            }
+            let found = line(&points, Level::P95).unwrap();
+            let mut back = points.clone();
+            back.reverse();
+            let back = line(&back, Level::P95).unwrap();
+            proptest::prop_assert!((back.slope - found.slope).abs() < 1e-9);
+            proptest::prop_assert!((back.p - found.p).abs() < 1e-7);
+            let moved: Vec<_> = points.iter().map(|p| (a * p.0 + b, c * p.1 + d)).collect();
+            let moved = line(&moved, Level::P95).unwrap();
+            proptest::prop_assert!((moved.slope - c / a * found.slope).abs() < 1e-6 * (1.0 + c / a));
+            proptest::prop_assert!((moved.p - found.p).abs() < 1e-6);
+            proptest::prop_assert!((0.0..=1.0).contains(&found.p));
+            proptest::prop_assert!(found.slope_interval.contains(found.slope));
+            if (found.p - 0.05).abs() > 1e-6 {
+                proptest::prop_assert_eq!(found.p < 0.05, !found.slope_interval.contains(0.0));
+            }
+            let mut more = points.clone();
+            more.push((25.0, found.intercept + found.slope * 25.0));
+            let more = line(&more, Level::P95).unwrap();
+            proptest::prop_assert!((more.slope - found.slope).abs() < 1e-9);
+        }
+
+        /// Units, origin and order do not change what lies apart.
+        #[test]
+        fn outliers_know_no_unit(
+            mut values in proptest::collection::vec(-1.0f64..1.0, 15..40), far in 5.0f64..40.0,
+            (a, b) in (0.1f64..9.0, -9.0f64..9.0),
+        ) {
+            values[7] = far;
+            let (steps, count) = outliers(&values, 3, 0.05);
+            proptest::prop_assert!(count >= 1 && steps[0].index == 7, "{steps:?}");
+            let moved: Vec<f64> = values.iter().map(|v| b - a * v).collect();
+            let (other, n) = outliers(&moved, 3, 0.05);
+            proptest::prop_assert_eq!(n, count);
+            for (one, two) in steps.iter().zip(&other) {
+                proptest::prop_assert_eq!(one.index, two.index);
+                proptest::prop_assert!((one.distance - two.distance).abs() < 1e-7);
+            }
+            let last = values.len() - 1;
+            values.reverse();
+            proptest::prop_assert_eq!(outliers(&values, 3, 0.05).0[0].index, last - 7);
+            proptest::prop_assert!(outliers(&values, 3, 0.001).1 <= count);
+        }
+    }
 }

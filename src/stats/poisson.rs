@@ -33,4 +33,30 @@ mod tests {
             close(found.high, high, 5.1e-4, "high");
         }
     }
+
+    proptest::proptest! {
+        /// The count lies inside, more is more, surer is wider, and each limit is where the tail is α/2.
+        #[test]
+        fn limits_are_ordered_and_exact(count in 0u64..2000, share in 0.5f64..0.999) {
+            let level = Level::new(share).unwrap();
+            let found = poisson_interval(count, level);
+            proptest::prop_assert!(found.low >= 0.0 && found.contains(count as f64));
+            let next = poisson_interval(count + 1, level);
+            proptest::prop_assert!(next.low > found.low && next.high > found.high);
+            let surer = poisson_interval(count, Level::new(0.5 + 0.5 * share).unwrap());
+            proptest::prop_assert!(surer.low <= found.low && surer.high >= found.high);
+            if count < 100 {
+                // P(X ≤ k) of a mean, term by term.
+                let upto = |k: u64, mean: f64| -> f64 {
+                    let mut term = (-mean).exp();
+                    (0..=k).map(|i| { let t = term; term *= mean / (i + 1) as f64; t }).sum()
+                };
+                let tail = 0.5 * level.alpha();
+                proptest::prop_assert!((upto(count, found.high) - tail).abs() < 1e-9);
+                if count > 0 {
+                    proptest::prop_assert!((1.0 - upto(count - 1, found.low) - tail).abs() < 1e-9);
+                }
+            }
+        }
+    }
 }

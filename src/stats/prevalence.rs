@@ -176,4 +176,48 @@ mod tests {
         assert!(rogan_gladen(1, 10, 0.9, 0.9, Some((0, 5)), Level::P95).is_err());
         assert!(lang_reiczigel(1, 10, (0.4, 10), (0.5, 10), Level::P95).is_err());
     }
+
+    proptest::proptest! {
+        /// A perfect judge needs no correction; positives and negatives may change places; what is put in
+        /// by a judge's known mistakes comes out again.
+        #[test]
+        fn rogan_gladen_undoes_the_judge(
+            n in 1u64..2000, u in 0.0f64..=1.0, se in 0.55f64..=1.0, sp in 0.55f64..=1.0,
+        ) {
+            let x = (n as f64 * u) as u64;
+            let of = |x, se, sp| {
+                rogan_gladen(x, n, se, sp, Some((200, 300)), Level::P95).unwrap()
+            };
+            let found = of(x, se, sp);
+            let back = found.estimate * se + (1.0 - found.estimate) * (1.0 - sp);
+            proptest::prop_assert!((back - found.apparent).abs() < 1e-9);
+            proptest::prop_assert!((of(x, 1.0, 1.0).estimate - found.apparent).abs() < 1e-12);
+            let other = rogan_gladen(n - x, n, sp, se, Some((300, 200)), Level::P95).unwrap();
+            proptest::prop_assert!((other.estimate + found.estimate - 1.0).abs() < 1e-9);
+            proptest::prop_assert!((other.interval.low + found.interval.high - 1.0).abs() < 1e-9);
+            let (known, carried) = (found.known_standard_error, found.standard_error.unwrap());
+            proptest::prop_assert!(carried >= known - 1e-12);
+            proptest::prop_assert!(found.interval.low <= found.interval.high);
+            proptest::prop_assert!(found.interval.low >= 0.0 && found.interval.high <= 1.0);
+            proptest::prop_assert!(found.interval.contains(found.estimate.clamp(0.0, 1.0)));
+            if x < n {
+                proptest::prop_assert!(of(x + 1, se, sp).estimate > found.estimate);
+            }
+        }
+
+        #[test]
+        fn lang_and_reiczigels_limits_are_mirrored_and_narrow_with_knowledge(
+            n in 10u64..2000, u in 0.0f64..=1.0, se in 0.6f64..=1.0, sp in 0.6f64..=1.0,
+        ) {
+            let x = (n as f64 * u) as u64;
+            let of = |x, se, sp| lang_reiczigel(x, n, se, sp, Level::P95).unwrap();
+            let found = of(x, (se, 150), (sp, 250));
+            proptest::prop_assert!(0.0 <= found.low && found.low <= found.high && found.high <= 1.0);
+            let other = of(n - x, (sp, 250), (se, 150)).complement();
+            proptest::prop_assert!((other.low - found.low).abs() < 1e-9);
+            proptest::prop_assert!((other.high - found.high).abs() < 1e-9);
+            let surer = lang_reiczigel(x, n, (se, 150), (sp, 250), Level::new(0.99).unwrap()).unwrap();
+            proptest::prop_assert!(surer.width() >= found.width() - 1e-9);
+        }
+    }
 }

@@ -313,5 +313,51 @@ mod tests {
                 proptest::prop_assert!((a.high - mirrored.high).abs() < 1e-9);
             }
         }
+
+        /// One more success moves both limits up, a surer level widens, ten times the trials narrow, and
+        /// Clopper-Pearson's tails are α/2, summed as acceptance probabilities.
+        #[test]
+        fn limits_are_ordered(n in 1u64..300, pick in 0.0f64..1.0, share in 0.6f64..0.99) {
+            let x = ((n as f64) * pick).floor() as u64;
+            let of = |x: u64, n: u64, share: f64| {
+                let level = Level::new(share).unwrap();
+                [
+                    wilson(x, n, level, Continuity::Uncorrected).unwrap(),
+                    clopper_pearson(x, n, level).unwrap(),
+                    mid_p(x, n, level).unwrap(),
+                    jeffreys(x, n, level, JeffreysEnds::Closed).unwrap(),
+                ]
+            };
+            let found = of(x, n, share);
+            let next = of((x + 1).min(n), n, share);
+            let surer = of(x, n, 0.5 + 0.5 * share);
+            let more = of(10 * x, 10 * n, share);
+            for (k, i) in found.iter().enumerate() {
+                proptest::prop_assert!(next[k].low >= i.low - 1e-9 && next[k].high >= i.high - 1e-9);
+                proptest::prop_assert!(surer[k].low <= i.low + 1e-9 && surer[k].high >= i.high - 1e-9);
+                proptest::prop_assert!(more[k].width() <= i.width() + 1e-9, "{k} {x}/{n}");
+            }
+            let upto = |c: u64, p: f64| crate::stats::binomial_acceptance(n, c, p).unwrap();
+            let tail = 0.5 * (1.0 - share);
+            if x > 0 {
+                proptest::prop_assert!((1.0 - upto(x - 1, found[1].low) - tail).abs() < 1e-8);
+            }
+            proptest::prop_assert!((upto(x, found[1].high) - tail).abs() < 1e-8);
+        }
+
+        /// On the logit scale: mirrored, wider with the standard error and with fewer degrees of freedom.
+        #[test]
+        fn logit_limits_are_ordered(
+            p in 0.001f64..0.999, se in 0.0001f64..0.2, d in 1.0f64..200.0, more in 1.0f64..4.0,
+        ) {
+            let of = |p, se, d| logit_t(p, se, d, Level::P95).unwrap();
+            let found = of(p, se, d);
+            proptest::prop_assert!(found.contains(p) && found.low >= 0.0 && found.high <= 1.0);
+            let mirror = of(1.0 - p, se, d).complement();
+            proptest::prop_assert!((mirror.low - found.low).abs() < 1e-9);
+            for wide in [of(p, se * more, d), of(p, se, d / more)] {
+                proptest::prop_assert!(wide.low <= found.low + 1e-12 && wide.high >= found.high - 1e-12);
+            }
+        }
     }
 }

@@ -116,4 +116,35 @@ mod tests {
         assert!(design_effect(0.5, 0.1).is_err() && design_effect(5.0, 2.0).is_err());
         assert!(icc_from_design_effect(2.0, 1.0).is_err());
     }
+
+    proptest::proptest! {
+        /// Smaller half-widths and surer levels want more; shares are mirrored; a finite load wants less,
+        /// never more than it holds; an endless one what was asked.
+        #[test]
+        fn sizes_are_ordered(
+            p in 0.001f64..0.999, d in 0.001f64..0.2, less in 0.1f64..1.0, load in 1.0f64..1e6,
+        ) {
+            let of = |p, d| cochran_sample_size(p, d, Level::P95).unwrap();
+            let n0 = of(p, d);
+            proptest::prop_assert!(of(p, d * less) >= n0);
+            proptest::prop_assert!((of(1.0 - p, d) - n0).abs() <= 1e-9 * n0);
+            proptest::prop_assert!(cochran_sample_size(p, d, Level::new(0.99).unwrap()).unwrap() > n0);
+            // The size gives the half-width back.
+            let z = Level::P95.z();
+            proptest::prop_assert!((z * (p * (1.0 - p) / n0).sqrt() - d).abs() < 1e-9);
+            let finite = finite_population_sample_size(n0, load).unwrap();
+            if n0 >= 1.0 && load >= 1.0 {
+                proptest::prop_assert!(finite <= n0.min(load) * (1.0 + 1e-9), "{n0} {load} {finite}");
+            }
+            let endless = finite_population_sample_size(n0, 1e15).unwrap();
+            proptest::prop_assert!((endless - n0).abs() <= 1e-6 * n0);
+        }
+
+        #[test]
+        fn a_design_effect_and_its_correlation_are_inverses(m in 1.5f64..500.0, rho in 0.0f64..1.0) {
+            let effect = design_effect(m, rho).unwrap();
+            proptest::prop_assert!(effect >= 1.0 && effect <= m + 1e-9);
+            proptest::prop_assert!((icc_from_design_effect(effect, m).unwrap() - rho).abs() < 1e-9);
+        }
+    }
 }

@@ -308,4 +308,50 @@ mod tests {
         let same = compare(&unsorted, &unsorted, Basis::Mass, Level::P95).unwrap();
         assert!(same.differences.iter().all(|d| d.sentence.contains("cannot be told apart")));
     }
+
+    proptest::proptest! {
+        /// Holm's values keep the order, are never below the plain ones nor above Bonferroni's, and know no
+        /// order of the tests.
+        #[test]
+        fn holm_lies_between_plain_and_bonferroni(p in proptest::collection::vec(0.0f64..=1.0, 1..8)) {
+            let found = holm(&p);
+            let n = p.len() as f64;
+            for (i, a) in found.iter().enumerate() {
+                proptest::prop_assert!(*a >= p[i] && *a <= (n * p[i]).min(1.0) + 1e-12);
+                for (j, b) in found.iter().enumerate() {
+                    proptest::prop_assert!(p[i] > p[j] || a <= b, "{i} {j}");
+                }
+            }
+            let mut back = p.clone();
+            back.reverse();
+            let mut other = holm(&back);
+            other.reverse();
+            proptest::prop_assert_eq!(other, found);
+        }
+
+        /// Changing places mirrors; shares of 1 − x mirror; the difference lies inside; p goes with the
+        /// interval.
+        #[test]
+        fn joined_differences_are_mirrored(
+            (a, b) in (0.0f64..=1.0, 0.0f64..=1.0), w in proptest::array::uniform4(0.001f64..0.2),
+        ) {
+            let around = |e: f64, down: f64, up: f64| {
+                Interval { low: e - down, high: e + up, level: Level::P95 }
+            };
+            let (ia, ib) = (around(a, w[0], w[1]), around(b, w[2], w[3]));
+            let found = square_and_add((a, &ia), (b, &ib));
+            proptest::prop_assert!(found.contains(b - a));
+            let back = square_and_add((b, &ib), (a, &ia));
+            close(back.low, -found.high, 1e-12, "changed places, low");
+            close(back.high, -found.low, 1e-12, "changed places, high");
+            let other = square_and_add((1.0 - a, &ia.complement()), (1.0 - b, &ib.complement()));
+            close(other.low, -found.high, 1e-12, "other class, low");
+            let p = p_value(b - a, &found);
+            proptest::prop_assert!((0.0..=1.0).contains(&p));
+            if (p - 0.05).abs() > 1e-9 {
+                proptest::prop_assert_eq!(p < 0.05, !found.contains(0.0));
+            }
+            close(p_value(a - b, &back), p, 1e-9, "p of changed places");
+        }
+    }
 }

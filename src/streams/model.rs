@@ -195,3 +195,47 @@ pub fn composition(lot: &LotSums, at: &Shares, grain: &Shares, effect: f64) -> C
         covariance: std::array::from_fn(|i| std::array::from_fn(|j| v[(i, j)])),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::lot;
+    use super::*;
+
+    proptest::proptest! {
+        /// In any order of trays and any unit of mass a lot has the same shares, covariance and design
+        /// effect; shares add up; the covariance is symmetric and gives no negative variance; every tray twice
+        /// is known twice as well.
+        #[test]
+        fn a_lots_model_knows_no_order_and_no_unit(
+            trays in proptest::collection::vec(proptest::array::uniform4(1usize..40), 2..8),
+            unit in 0.01f64..100.0,
+        ) {
+            let own = LotSums::of(&lot("a", &trays));
+            let mut back = lot("a", &trays);
+            back.trays.reverse();
+            for item in back.trays.iter_mut().flat_map(|t| &mut t.objects) {
+                item.mass_g *= unit;
+            }
+            let back = LotSums::of(&back);
+            let of = |lot: &LotSums| {
+                let grain = grain(&[lot]);
+                let shares = lot.shares();
+                let v = object_covariance(lot, &shares, &grain);
+                (shares, v, measured_effect(lot, &grain).unwrap().0)
+            };
+            let ((shares, v, effect), (s, w, e)) = (of(&own), of(&back));
+            proptest::prop_assert!((shares.iter().sum::<f64>() - 1.0).abs() < 1e-12);
+            proptest::prop_assert!((effect - e).abs() <= 1e-7 * (1.0 + effect));
+            proptest::prop_assert!((v - w).abs().max() < 1e-12 && (v - v.transpose()).abs().max() < 1e-15);
+            for (a, b) in shares.iter().zip(s) {
+                proptest::prop_assert!((a - b).abs() < 1e-12);
+            }
+            proptest::prop_assert!(v.symmetric_eigenvalues().iter().all(|x| *x >= -1e-15));
+            let twice = LotSums::of(&lot("a", &[trays.clone(), trays].concat()));
+            let (_, half, _) = of(&twice);
+            proptest::prop_assert!((half * 2.0 - v).abs().max() < 1e-12);
+            let lots = effects(&[&own, &twice], &grain(&[&own, &twice]), 2.0);
+            proptest::prop_assert!(lots.lots.iter().all(|e| *e >= 1.0));
+        }
+    }
+}
