@@ -856,7 +856,7 @@ fn exports_that_cannot_be_taken_over() {
         ("negative.json", change("\"seq\":1", "\"seq\":-1"), "this is no exported ledger"),
         ("giant.json", change("\"seq\":1", "\"seq\":1e400"), "this is no exported ledger"),
         ("empty.csv", b"seq,form\n".to_vec(), "it has no entries"),
-        ("latin.csv", b"seq,form\n\xe9,1\n".to_vec(), "no entry number"),
+        ("latin.csv", b"seq,form\n\xe9,1\n".to_vec(), "invalid utf-8"),
         ("seq.csv", b"seq,form\n=1+1,1\n".to_vec(), "row 2: no entry number"),
     ];
     for (name, bytes, words) in &cases {
