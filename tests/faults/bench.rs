@@ -17,8 +17,7 @@ pub struct Bench {
     said: PathBuf,
 }
 
-const ARGS: [&str; 7] =
-    ["workbench", "--no-browser", "--port", "0", "--px-per-mm=2", "--ledger", "c.sqlite"];
+const ARGS: [&str; 6] = ["workbench", "--no-browser", "--port", "0", "--ledger", "c.sqlite"];
 
 impl Bench {
     /// Starts one at a folder; none where it refused to start, with its exit and what it said.

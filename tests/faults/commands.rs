@@ -365,17 +365,18 @@ enum Ending {
 enum Tried {
     /// Two kinds a scene, one of them a kill, each at a call drawn by a seed.
     Few,
-    /// Every kind at every call.
+    /// Every call, with two errors and a kill each; the kinds take turns.
     All,
 }
 
 fn faults_of(scene: usize, calls: usize, tried: Tried) -> Vec<(&'static str, usize)> {
+    let (errors, kills) = FAULTS.split_at(FAULTS.len() - 3);
     if tried == Tried::All {
-        let of = |at| FAULTS.iter().map(move |what| (*what, at));
+        let error = |n: usize| errors[n % errors.len()];
+        let of = |at| [(error(at), at), (error(at + 3), at), (kills[at % kills.len()], at)];
         return (1..=calls).flat_map(of).collect();
     }
     let mut random = SplitMix64::new(20_260_918 + scene as u64);
-    let (errors, kills) = FAULTS.split_at(FAULTS.len() - 3);
     let mut at = || 1 + random.below(calls as u64) as usize;
     vec![(errors[scene % errors.len()], at()), (kills[scene % kills.len()], at())]
 }

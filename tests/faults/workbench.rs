@@ -194,16 +194,21 @@ fn at_calls(few: Option<usize>) {
     let all = calls(&logs.path().join("log"), home.path()).len();
     let mut random = SplitMix64::new(7);
     let mut taken = [0; 4];
-    for what in
-        ["enospc", "eio", "torn", "full", "dead", "kill-before", "kill-middle", "kill-after"]
-    {
-        let places: Vec<usize> = match few {
-            None => (1..=all).collect(),
-            Some(few) => (0..few).map(|_| 1 + random.below(all as u64) as usize).collect(),
-        };
-        for at in places {
-            taken[fail(before.path(), &photos, what, at).photos.len().min(3)] += 1;
+    let kinds = ["enospc", "eio", "torn", "full", "dead"];
+    let kills = ["kill-before", "kill-middle", "kill-after"];
+    let places: Vec<(&str, usize)> = match few {
+        // An error and a kill at every call; the kinds take turns.
+        None => (1..=all)
+            .flat_map(|at| [(kinds[at % kinds.len()], at), (kills[at % kills.len()], at)])
+            .collect(),
+        Some(few) => {
+            let mut at = || 1 + random.below(all as u64) as usize;
+            let kinds = kinds.iter().chain(&kills).flat_map(|k| std::iter::repeat_n(*k, few));
+            kinds.map(|what| (what, at())).collect()
         }
+    };
+    for (what, at) in places {
+        taken[fail(before.path(), &photos, what, at).photos.len().min(3)] += 1;
     }
     println!("the workbench makes {all} calls to the disk; runs by photographs taken: {taken:?}");
 }

@@ -123,7 +123,7 @@ async function pump() {
         const answer = await upload(item);
         await keep({ ...item, state: "sent", job: answer.job, sha256: answer.sha256, error: null });
       } catch (error) {
-        const passing = error.status === 0 || error.status === 503;
+        const passing = [0, 408, 503].includes(error.status);
         await keep({ ...item, state: passing ? "waiting" : "failed", error: { message: error.message, todo: error.todo } });
         if (passing) {
           timer = setTimeout(pump, error.retryAfter ? 1000 * error.retryAfter : 4000);
