@@ -2,11 +2,11 @@
 //! written into the folder that ACINUS_FUZZ_SEEDS names.
 #![no_main]
 
-#[path = "../../tests/fuzz/pictures.rs"]
+#[path = "../../../tests/fuzz/pictures.rs"]
 mod pictures;
-#[path = "../../tests/fuzz/served.rs"]
+#[path = "../../../tests/fuzz/served.rs"]
 mod served;
-#[path = "../../tests/fuzz/targets.rs"]
+#[path = "../../../tests/fuzz/targets.rs"]
 mod targets;
 
 use std::path::PathBuf;
