@@ -6,6 +6,7 @@
 //! call fail.
 #![cfg(target_os = "linux")]
 #![allow(clippy::print_stdout)] // Measured figures are there to be read.
+#![allow(clippy::unwrap_used)] // `common/orchard.rs` does.
 
 #[path = "faults/bench.rs"]
 mod bench;

@@ -31,7 +31,7 @@ struct Crowd {
 fn crowd(each: usize, bytes_of: &(dyn Fn(usize) -> Vec<u8> + Sync), wait: Duration) -> Crowd {
     let (home, logs) = (folder(), folder());
     must(home.path(), &["load", "new", "K", "--grower", "Hill", "--ledger", "c.sqlite"]);
-    let bench = Bench::start(home.path(), logs.path()).ok().expect("it starts");
+    let bench = Bench::start(home.path(), logs.path()).expect("it starts");
     let address = bench.address();
     let began = Instant::now();
     let client = |client: usize| {

@@ -184,7 +184,7 @@ fn at_calls(few: Option<usize>) {
     let photos: Vec<Vec<u8>> = (0..3).map(picture).collect();
     let (home, logs) = (folder(), folder());
     copy(before.path(), home.path());
-    let bench = Bench::faulty(home.path(), logs.path(), "count", 0).ok().expect("it starts");
+    let bench = Bench::faulty(home.path(), logs.path(), "count", 0).expect("it starts");
     let mut done = Acknowledged::default();
     work(bench.address(), &photos, &mut done).expect("it answers");
     bench.all_done();
@@ -235,7 +235,7 @@ fn killed(rounds: usize, seed: u64) -> usize {
     let mut found_again = false;
     while kills < rounds {
         let waiting = files(home.path()).iter().any(|n| n.contains(".archive/waiting/"));
-        let bench = Bench::start(home.path(), logs.path()).ok().expect("it starts");
+        let bench = Bench::start(home.path(), logs.path()).expect("it starts");
         found_again |= waiting;
         assert!(!waiting || bench.said().contains("did not finish"), "{}", bench.said());
         let (address, patience) = (bench.address(), Duration::from_millis(5 + random.below(120)));
@@ -250,7 +250,7 @@ fn killed(rounds: usize, seed: u64) -> usize {
         kills += 1;
         check(home.path(), &done, &format!("after kill {kills}"));
     }
-    let bench = Bench::start(home.path(), logs.path()).ok().expect("it starts");
+    let bench = Bench::start(home.path(), logs.path()).expect("it starts");
     work(bench.address(), &photos, &mut done).expect("it answers");
     bench.all_done();
     bench.kill();
@@ -291,7 +291,7 @@ fn the_command_line_and_the_workbench_share_a_ledger() {
     let (home, logs) = (folder(), folder());
     let home = home.path();
     prepared(home);
-    let bench = Bench::start(home, logs.path()).ok().expect("it starts");
+    let bench = Bench::start(home, logs.path()).expect("it starts");
     let names: Vec<String> = (0..6).map(|i| format!("c{i}.png")).collect();
     names.iter().zip(500..).for_each(|(name, seed)| shim::draw(&home.join(name), seed));
     let add = "load add --load K --lot SORTED --number 1 --px-per-mm=2 --force --ledger c.sqlite";
@@ -400,7 +400,7 @@ fn a_spoilt_note_is_told_and_the_rest_is_worked_on() {
     fs::create_dir_all(&waiting).expect("folder");
     let spoilt = waiting.join(format!("{:064}.json", 0));
     fs::write(&spoilt, "{\"name\":").expect("note");
-    let bench = Bench::start(home.path(), logs.path()).ok().expect("it starts");
+    let bench = Bench::start(home.path(), logs.path()).expect("it starts");
     assert!(bench.said().contains("cannot be read and is left alone"), "{}", bench.said());
     let jobs: Vec<Value> = bench.all_done();
     assert!(jobs.is_empty() && spoilt.exists());
