@@ -1,5 +1,6 @@
 //! Loads in a ledger without photographs of their own: one sample photograph stands for all trays.
 #![allow(dead_code)] // every test file uses its own part of it
+#![allow(clippy::unwrap_used)] // part of tests
 
 use acinus::classify::Class;
 use acinus::ledger::event::{

@@ -1,6 +1,8 @@
 //! The targets of [`targets`] without libFuzzer: what was found before, the inputs to begin with, and a few
 //! variations of both, the same ones in every run.
 
+#![allow(clippy::unwrap_used)]
+
 mod pictures;
 mod served;
 mod targets;

@@ -40,7 +40,7 @@ pub struct Target {
     /// Makes what is needed once, and gives what looks at an input.
     pub begin: fn() -> Look,
     /// Longest input that libFuzzer makes.
-    #[allow(dead_code, reason = "`fuzz/` reads it")]
+    #[allow(dead_code, reason = "`.ci/fuzzer` reads it")]
     pub most_bytes: usize,
     /// Variations that a plain test run tries; fewer where one takes long.
     pub variations: usize,
