@@ -57,11 +57,11 @@ pub const TARGETS: &[Target] = &[
     target("profile", profiles, profile_target, 200_000, 4),
     target("truth", truths, truth_target, 8_000, 200),
     target("tables", filled_tables, || Box::new(filled_table), 4_000, 400),
-    target("ledger", exported, || Box::new(taken_over), 60_000, 40),
+    target("ledger", exported, || Box::new(taken_over), 60_000, 15),
     target("receipt", receipts, || Box::new(a_receipt), 30_000, 100),
     target("sheet", sheets, sheet_target, 60_000, 100),
     target("http", served::raw_requests, served::raw, 8_000, 40),
-    target("api", served::conversations, served::conversation, 8_000, 12),
+    target("api", served::conversations, served::conversation, 8_000, 8),
 ];
 
 const fn target(
