@@ -1,7 +1,7 @@
 //! The targets of [`targets`] without libFuzzer: what was found before, the inputs to begin with, and a few
 //! variations of both, the same ones in every run.
 
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 mod pictures;
 mod served;
