@@ -162,9 +162,19 @@ fn refuse_same_stems(photos: &[PathBuf]) -> Result<(), Error> {
 
 /// Makes the folder that `--out` names, and clears away what a run that was cut off left in it.
 pub fn make_folder(path: &Path) -> Result<(), Error> {
+    use std::io::ErrorKind::{
+        AlreadyExists, InvalidFilename, InvalidInput, NotADirectory, NotFound, PermissionDenied,
+        ReadOnlyFilesystem,
+    };
     acinus::disk::make_folder(path).map_err(|e| {
         let why = not_written(&e);
-        Error::Usage(format!("--out {}: the folder cannot be made: {why}", path.display()))
+        let words = format!("--out {}: the folder cannot be made: {why}", path.display());
+        match e.kind() {
+            // Another name would do.
+            AlreadyExists | InvalidFilename | InvalidInput | NotADirectory | NotFound
+            | PermissionDenied | ReadOnlyFilesystem => Error::Usage(words),
+            _ => Error::Failed(words),
+        }
     })?;
     super::clear_leftovers(path);
     Ok(())
