@@ -402,7 +402,7 @@ fn pdf_with(attached: &str) -> Vec<u8> {
     }
     let at = out.len();
     write!(out, "xref\n0 5\n0000000000 65535 f \n").unwrap();
-    places.iter().for_each(|p| write!(out, "{p:010} 00000 n \n").unwrap());
+    places.iter().for_each(|p| writeln!(out, "{p:010} 00000 n ").unwrap());
     write!(out, "trailer\n<</Size 5/Root 1 0 R>>\nstartxref\n{at}\n%%EOF\n").unwrap();
     out
 }
