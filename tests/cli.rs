@@ -130,6 +130,10 @@ fn completions_and_manual_pages_know_every_flag() {
     assert!(cli.names("man1").contains(&"acinus-assess.1".to_owned()));
     let page = fs::read_to_string(cli.path("man1/acinus-assess.1")).expect("page");
     assert!(page.contains("load\\-tonnes") && page.contains("330x250"));
+    fs::write(cli.path("file"), "").expect("write");
+    let output = cli.run(&["man", "file"]);
+    assert_eq!(code(&output), 1);
+    assert_eq!(err(&output), "acinus: cannot write to file: a file of that name is in the way\n");
 }
 
 #[test]

@@ -94,10 +94,14 @@ fn decent(output: &Output, what: &str) {
 
 /// The one line of standard error that a run ends with.
 fn line(dock: &Dock, code: i32, args: &[&str]) -> String {
-    let output = dock.run(args);
-    decent(&output, &args.join(" "));
-    let text = err(&output);
-    assert_eq!(output.status.code(), Some(code), "{args:?}: {text}{}", out(&output));
+    line_of(&dock.run(args), code, args)
+}
+
+/// The same of a run that has ended.
+fn line_of(output: &Output, code: i32, args: &[&str]) -> String {
+    decent(output, &args.join(" "));
+    let text = err(output);
+    assert_eq!(output.status.code(), Some(code), "{args:?}: {text}{}", out(output));
     let mut lines: Vec<&str> = text.lines().collect();
     if code == 2 {
         assert_eq!(lines.pop(), Some("For help, try `acinus help`."), "{args:?}: {text}");
@@ -263,6 +267,47 @@ fn what_is_no_photograph_is_told_in_a_line_each_and_in_little_time() {
 
 /// Files that look odd and are photographs all the same: they are read, and refused for what they
 /// show, which is no tray.
+/// A photograph is opened within the memory that was worked out before, whatever its form: the limit
+/// (RLIMIT_DATA: all that a process may write to, its threads' stacks too) ends the program where it
+/// asks for more.
+#[cfg(target_os = "linux")]
+#[test]
+fn photographs_are_opened_within_the_memory_that_was_worked_out() {
+    let dock = Dock::new();
+    let (width, height) = (4000, 2500);
+    let colour = RgbImage::from_fn(width, height, |x, y| {
+        let noise = (x * 31 + y * 17) % 23;
+        image::Rgb([(x / 16 + noise) as u8, (y / 10 + noise) as u8, (90 + noise) as u8])
+    });
+    let colour = DynamicImage::ImageRgb8(colour);
+    let files = [
+        ("a.jpg", saved(&colour, ImageFormat::Jpeg), 3),
+        ("a.png", saved(&colour, ImageFormat::Png), 3),
+        ("deep.png", saved(&colour.to_rgba16().into(), ImageFormat::Png), 8),
+        ("deep.tif", saved(&colour.to_rgb16().into(), ImageFormat::Tiff), 6),
+    ];
+    for (name, bytes, sample_bytes) in files {
+        let pixels = u64::from(width * height);
+        let most = acinus::photo::opening_bytes(bytes.len() as u64, pixels, sample_bytes);
+        fs::write(dock.path(name), &bytes).unwrap();
+        let within = |bytes: u64| {
+            std::process::Command::new("sh")
+                .args(["-c", "ulimit -d \"$1\"; shift; exec \"$@\"", "sh"])
+                .arg((bytes / 1024).to_string())
+                .args([env!("CARGO_BIN_EXE_acinus"), "check", name])
+                .current_dir(dock.dir())
+                .output()
+                .unwrap()
+        };
+        let output = within(most);
+        decent(&output, name);
+        assert_eq!(output.status.code(), Some(1), "{name}: {}{}", out(&output), err(&output));
+        // The limit is one: the samples alone take more than this.
+        let less = within(pixels * 3);
+        assert_eq!(less.status.code(), None, "{name}: {}{}", out(&less), err(&less));
+    }
+}
+
 #[test]
 fn odd_photographs_are_read() {
     let dock = Dock::new();
@@ -408,8 +453,8 @@ fn a_good_photograph_may_have_any_name() {
 
 #[cfg(unix)]
 #[test]
-fn pipes_devices_links_and_closed_doors() {
-    use std::os::unix::fs::{PermissionsExt as _, symlink};
+fn pipes_devices_links_and_folders() {
+    use std::os::unix::fs::symlink;
     let dock = Dock::new();
     symlink("b.jpg", dock.path("a.jpg")).unwrap();
     symlink("a.jpg", dock.path("b.jpg")).unwrap();
@@ -447,16 +492,108 @@ fn pipes_devices_links_and_closed_doors() {
     told(&dock, 2, &["terms", "check", "folder.jpg"], &["it is a folder: name a file in it"]);
     told(&dock, 1, &["load", "list", "--ledger", "pipe.jpg"], &["this is no ledger"]);
     told(&dock, 1, &["load", "list", "--ledger", "folder.jpg"], &["this is no ledger"]);
-    // Whoever may do everything is refused nothing: the two closed doors are then seen to be open,
-    // and the words for a closed one are held by a link into a folder that nobody may look into.
-    fs::write(dock.path("locked.jpg"), jpeg()).unwrap();
-    fs::set_permissions(dock.path("locked.jpg"), fs::Permissions::from_mode(0o000)).unwrap();
-    let open_to_all = fs::File::open(dock.path("locked.jpg")).is_ok();
-    let locked = line(&dock, 1, &["assess", "locked.jpg", "--out", "out", "--write", "csv"]);
-    match open_to_all {
-        true => assert!(!locked.contains("cannot be read"), "{locked}"),
-        false => assert!(locked.contains("you may not read it: ask its owner"), "{locked}"),
+}
+
+/// The program as somebody who may not do everything: where the tests run as root, as another user.
+/// `program` is a copy of it that anybody may run.
+#[cfg(unix)]
+fn run_as_nobody(dock: &Dock, program: &Path, args: &[&str]) -> Output {
+    use std::os::unix::fs::MetadataExt as _;
+    use std::os::unix::process::CommandExt as _;
+    const NOBODY: u32 = 65_534;
+    let mut command = std::process::Command::new(program);
+    command.args(args).current_dir(dock.dir()).env("HOME", dock.dir()).env("USER", "lab");
+    // A process without a folder of its own under /proc is no Linux, where root is asked for by a file.
+    let own = fs::metadata("/proc/self").or_else(|_| fs::metadata(dock.dir())).unwrap();
+    if own.uid() == 0 {
+        command.uid(NOBODY).gid(NOBODY);
     }
+    loop {
+        match command.output() {
+            // Another test that started a program just now still holds the copy open for writing.
+            Err(e) if e.kind() == std::io::ErrorKind::ExecutableFileBusy => {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            ended => return ended.unwrap(),
+        }
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn whoever_may_not_read_or_write_is_told_so() {
+    use std::os::unix::fs::PermissionsExt as _;
+    let dock = Dock::new();
+    let mode = |name: &str, mode: u32| {
+        fs::set_permissions(dock.path(name), fs::Permissions::from_mode(mode)).unwrap();
+    };
+    fs::copy(env!("CARGO_BIN_EXE_acinus"), dock.path("program")).unwrap();
+    fs::copy(sample("black-waste-1.jpg"), dock.path("tray.jpg")).unwrap();
+    mode("tray.jpg", 0o444);
+    for name in ["locked.jpg", "locked.toml", "locked.json"] {
+        fs::write(dock.path(name), jpeg()).unwrap();
+        mode(name, 0o000);
+    }
+    open_load(&dock, "L-1", &["--ledger", "closed.sqlite"]);
+    open_load(&dock, "L-1", &["--ledger", "own.sqlite"]);
+    dock.must(&["ledger", "verify", "--ledger", "own.sqlite"]);
+    mode("closed.sqlite", 0o000);
+    mode("own.sqlite", 0o444);
+    for (folder, bits) in [("open", 0o777), ("shelf", 0o555), ("dark", 0o000)] {
+        fs::create_dir(dock.path(folder)).unwrap();
+        mode(folder, bits);
+    }
+    mode("", 0o755);
+    let program = dock.path("program");
+    let told = |code: i32, args: &[&str], words: &[&str]| {
+        let line = line_of(&run_as_nobody(&dock, &program, args), code, args);
+        for word in words {
+            assert!(line.contains(word), "{args:?} must say {word:?}: {line}");
+        }
+    };
+    let locked = "you may not read it: ask its owner for permission, or for a copy";
+    told(
+        1,
+        &["assess", "locked.jpg", "--out", "open", "--write", "csv"],
+        &["locked.jpg: ", locked],
+    );
+    told(
+        1,
+        &["assess", "dark/a.jpg", "--out", "open", "--write", "csv"],
+        &["dark/a.jpg: ", locked],
+    );
+    told(2, &["assess", "dark", "--out", "open"], &["dark"]);
+    told(2, &["terms", "check", "locked.toml"], &["locked.toml: ", locked]);
+    told(2, &["check", "tray.jpg", "--profile", "locked.json"], &["locked.json", locked]);
+    let may_not = "you may not write there";
+    told(
+        1,
+        &["assess", "tray.jpg", "--out", "shelf", "--write", "csv"],
+        &["cannot write shelf/tray.objects.csv: ", may_not, "choose another folder with --out"],
+    );
+    told(
+        2,
+        &["assess", "tray.jpg", "--out", "shelf/new"],
+        &["--out shelf/new: the folder cannot be made: ", may_not],
+    );
+    told(
+        1,
+        &["marks", "--tray", "330x250", "--out", "shelf/marks.pdf"],
+        &["cannot write shelf/marks.pdf: ", may_not],
+    );
+    told(1, &["man", "shelf"], &["cannot write to shelf: ", may_not]);
+    let begin = ["load", "new", "L-2", "--grower", "Hill", "--ledger"];
+    told(1, &[&begin[..], &["shelf/c.sqlite"]].concat(), &["shelf/c.sqlite"]);
+    told(1, &["load", "list", "--ledger", "closed.sqlite"], &["closed.sqlite"]);
+    told(1, &[&begin[..], &["own.sqlite"]].concat(), &["own.sqlite"]);
+    // The same doors open for whoever may: it was not something else that failed.
+    mode("locked.jpg", 0o444);
+    let args = ["assess", "tray.jpg", "--out", "open", "--write", "csv"];
+    let read = run_as_nobody(&dock, &program, &args);
+    assert_eq!(read.status.code(), Some(0), "{}", err(&read));
+    assert!(dock.path("open/tray.objects.csv").exists());
+    // So that the folder can be cleared away by whoever made it.
+    mode("dark", 0o755);
 }
 
 #[cfg(target_os = "linux")]
@@ -1003,6 +1140,41 @@ fn sheets_and_receipts_that_cannot_be_checked() {
     for (name, bytes, words) in &receipts {
         fs::write(dock.path(name), bytes).unwrap();
         told(&dock, 1, &["ledger", "receipt", name], &[name, words]);
+    }
+    // A true one, and the same with a word of it changed.
+    dock.must(&[
+        "load",
+        "add",
+        &sample("black-waste-1.jpg"),
+        "--load",
+        "L-1",
+        "--lot",
+        "UNSORTED",
+        "--number",
+        "1",
+    ]);
+    dock.must(&["load", "close", "L-1"]);
+    let ledger = acinus::ledger::Ledger::open(&dock.path("acinus/ledger.sqlite")).unwrap();
+    let receipt = acinus::receipt::of_load(&ledger, "L-1").unwrap().unwrap();
+    let receipt = serde_json::to_string(&receipt).unwrap();
+    fs::write(dock.path("true.json"), &receipt).unwrap();
+    assert!(
+        dock.must(&["ledger", "receipt", "true.json"]).contains("The receipt of load L-1 holds.")
+    );
+    let changes = [
+        ("Hill Vineyard", "Dale Vineyard"),
+        ("\"who\":\"lab\"", "\"who\":\"bal\""),
+        ("UNSORTED", "SORTED"),
+    ];
+    for (from, to) in changes {
+        let changed = receipt.replacen(from, to, 1);
+        assert_ne!(changed, receipt, "{from}");
+        fs::write(dock.path("changed.json"), changed).unwrap();
+        let output = dock.run(&["ledger", "receipt", "changed.json"]);
+        decent(&output, from);
+        assert_eq!(output.status.code(), Some(1), "{from}");
+        let text = out(&output);
+        assert!(text.contains("FAULT") && text.contains("DOES NOT HOLD"), "{from}: {text}");
     }
     fs::File::create(dock.path("long.json")).unwrap().set_len(20_000_001).unwrap();
     told(

@@ -1,6 +1,11 @@
 //! Shell completions and manual pages, made from the definitions in [`super::flags`].
 
-use clap::CommandFactory as _;
+use std::io;
+use std::path::Path;
+
+use acinus::disk;
+use acinus::given::not_written;
+use clap::{Command, CommandFactory as _};
 
 use super::flags::{Cli, CompletionsArgs, ManArgs};
 use super::{Ending, Error, print, tell};
@@ -15,9 +20,25 @@ pub fn completions(args: &CompletionsArgs) -> Result<Ending, Error> {
 
 /// Writes `acinus.1` and one page a command.
 pub fn man(args: &ManArgs) -> Result<Ending, Error> {
-    let failed = |e: std::io::Error| Error::Failed(format!("{}: {e}", args.dir.display()));
-    std::fs::create_dir_all(&args.dir).map_err(failed)?;
-    clap_mangen::generate_to(Cli::command(), &args.dir).map_err(failed)?;
+    let failed = |e: std::io::Error| {
+        Error::Failed(format!("cannot write to {}: {}", args.dir.display(), not_written(&e)))
+    };
+    disk::make_folder(&args.dir).map_err(failed)?;
+    super::clear_leftovers(&args.dir);
+    let mut command = Cli::command().disable_help_subcommand(true);
+    command.build();
+    write_pages(&command, &args.dir).map_err(failed)?;
     tell(&format!("Manual pages written to {}", args.dir.display()));
     Ok(Ending::AllDone)
+}
+
+fn write_pages(command: &Command, dir: &Path) -> io::Result<()> {
+    command
+        .get_subcommands()
+        .filter(|s| !s.is_hide_set())
+        .try_for_each(|below| write_pages(below, dir))?;
+    let man = clap_mangen::Man::new(command.clone());
+    let mut page = Vec::new();
+    man.render(&mut page)?;
+    disk::write_whole(&dir.join(man.get_filename()), &page)
 }

@@ -12,7 +12,7 @@ use super::ledger_flags::{
     LedgerRefitArgs, LedgerVerb, LedgerVerifyArgs,
 };
 use super::load::{open, path, who};
-use super::{Ending, Error, print, print_text, tell};
+use super::{Ending, Error, bytes_of, print, print_text, tell};
 
 /// Runs one verb.
 pub fn run(verb: &LedgerVerb) -> Result<Ending, Error> {
@@ -29,8 +29,7 @@ pub fn run(verb: &LedgerVerb) -> Result<Ending, Error> {
 
 fn check_receipt(args: &LedgerReceiptArgs) -> Result<Ending, Error> {
     let fault = |why: String| Error::Failed(format!("{}: {why}", args.file.display()));
-    let bytes = given::read(&args.file, given::Kind::Receipt)
-        .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", args.file.display())))?;
+    let bytes = bytes_of(&args.file, given::Kind::Receipt)?;
     let file: receipt::ReceiptFile = serde_json::from_slice(&bytes)
         .map_err(|e| fault(format!("it is no receipt of this program: {e}")))?;
     let ledger = args.ledger.as_deref().map(Ledger::open).transpose()?;
@@ -162,8 +161,7 @@ fn import(args: &LedgerImportArgs) -> Result<Ending, Error> {
     let file = &args.file;
     let ending = is_csv(file)
         .ok_or_else(|| Error::Usage(format!("{}: it must end in .json or .csv", file.display())))?;
-    let bytes = given::read(file, given::Kind::LedgerExport)
-        .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", file.display())))?;
+    let bytes = bytes_of(file, given::Kind::LedgerExport)?;
     let entries = match ending {
         true => exchange::from_csv(file, &bytes)?,
         false => exchange::from_json(file, &bytes)?,

@@ -25,7 +25,7 @@ use super::ledger_flags::{
     LoadReviewArgs, LoadShowArgs, LoadVerb, LoadWeighArgs, SayArgs,
 };
 use super::progress::one_after_the_other;
-use super::{Ending, Error, print, print_text, settings, tell};
+use super::{Ending, Error, bytes_of, print, print_text, settings, tell};
 
 /// Runs one verb.
 pub fn run(verb: &LoadVerb) -> Result<Ending, Error> {
@@ -357,8 +357,7 @@ fn draw(args: &LoadReviewArgs, count: u32) -> Result<Ending, Error> {
 
 fn answers(args: &LoadReviewArgs, file: &Path) -> Result<Ending, Error> {
     let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
-    let bytes =
-        given::read(file, given::Kind::Table).map_err(|e| fault(format!("cannot be read: {e}")))?;
+    let bytes = bytes_of(file, given::Kind::Table)?;
     let is_json = file.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let form = if is_json { Form::Json } else { Form::Csv };
     let (draw, reviewed) = tables::answers(&bytes, form).map_err(fault)?;

@@ -31,7 +31,7 @@ use std::io::{self, Write as _};
 use std::path::Path;
 
 use acinus::disk;
-use acinus::given::{not_written, one_line};
+use acinus::given::{self, not_written, one_line};
 use acinus::print::PrintError;
 use acinus::report::files::write_atomically;
 use flags::{Cli, Command};
@@ -156,6 +156,12 @@ fn tell(line: &str) {
 fn write(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     clear_leftovers(disk::folder_of(path));
     Ok(write_atomically(path, bytes)?)
+}
+
+/// The bytes of a file that the user names.
+fn bytes_of(file: &Path, kind: given::Kind) -> Result<Vec<u8>, Error> {
+    given::read(file, kind)
+        .map_err(|e| Error::Usage(format!("{}: cannot be read: {e}", file.display())))
 }
 
 /// Clears away unfinished files of runs that were cut off, and says so.

@@ -11,15 +11,14 @@ use acinus::terms::Decimal;
 use super::flags::Format;
 use super::ledger_flags::ValidateArgs;
 use super::load::{open, path, who};
-use super::{Ending, Error, print, print_text, tell};
+use super::{Ending, Error, bytes_of, print, print_text, tell};
 
 /// Compares, records if asked, prints.
 pub fn run(args: &ValidateArgs) -> Result<Ending, Error> {
     let trays: Vec<ValidationTray> = match &args.file {
         Some(file) => {
             let fault = |why: String| Error::Usage(format!("{}: {why}", file.display()));
-            let bytes = given::read(file, given::Kind::Table)
-                .map_err(|e| fault(format!("cannot be read: {e}")))?;
+            let bytes = bytes_of(file, given::Kind::Table)?;
             let sorted: Vec<HandSorted> = tables::hand_sorted(&bytes).map_err(fault)?;
             if args.record {
                 let who = who(&args.say)?;

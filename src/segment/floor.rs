@@ -301,31 +301,26 @@ fn whole(v: f32) -> i32 {
 impl Fixed {
     /// Takes a picture of `width` pixels a row (at least one).
     pub fn new(data: &[f32], width: usize) -> Fixed {
-        struct Convert<'a>(&'a [f32], &'a mut [i32]);
-        impl pulp::WithSimd for Convert<'_> {
-            type Output = ();
-            #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.1.iter_mut().zip(self.0).for_each(|(o, v)| *o = whole(v * ONE));
-            }
-        }
-        let mut fixed = vec![0; data.len()];
-        pulp::Arch::new().dispatch(Convert(data, &mut fixed));
-        Fixed { width, data: fixed }
+        Fixed::of(data, width, |v| v)
     }
 
     /// The squares of a picture's values.
     pub fn squares(data: &[f32], width: usize) -> Fixed {
-        struct Convert<'a>(&'a [f32], &'a mut [i32]);
-        impl pulp::WithSimd for Convert<'_> {
+        Fixed::of(data, width, |v| v * v)
+    }
+
+    fn of(data: &[f32], width: usize, value: impl Fn(f32) -> f32) -> Fixed {
+        struct Convert<'a, F>(&'a [f32], &'a mut [i32], F);
+        impl<F: Fn(f32) -> f32> pulp::WithSimd for Convert<'_, F> {
             type Output = ();
             #[inline(always)]
             fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.1.iter_mut().zip(self.0).for_each(|(o, v)| *o = whole(v * v * ONE));
+                let Convert(data, out, value) = self;
+                out.iter_mut().zip(data).for_each(|(o, v)| *o = whole(value(*v) * ONE));
             }
         }
         let mut fixed = vec![0; data.len()];
-        pulp::Arch::new().dispatch(Convert(data, &mut fixed));
+        pulp::Arch::new().dispatch(Convert(data, &mut fixed, value));
         Fixed { width, data: fixed }
     }
 

@@ -10,13 +10,14 @@ use acinus::ledger::archive::sha256_hex;
 use acinus::ledger::canonical::canonical;
 use acinus::ledger::chain::{Entry, Head, NO_ENTRY};
 use acinus::ledger::tables::{self, Form};
-use acinus::ledger::{Ledger, event::Delivery, exchange};
+use acinus::ledger::{Ledger, PROGRAM, event::Delivery, exchange};
 use acinus::marks::decode::{self, Words};
 use acinus::marks::refine::Modules;
 use acinus::marks::{MarksSettings, SlipText};
 use acinus::pipeline::{self, Settings};
 use acinus::profile::Profile;
 use acinus::receipt::{self, ReceiptFile};
+use acinus::sheet::figures::Figures;
 use acinus::stats::{Interval, Level};
 use acinus::terms::{self, Counted, Decimal, Delivery as Delivered, Measured};
 use acinus::{dossier, photo, report, score, season, sheet, streams};
@@ -385,40 +386,69 @@ fn a_receipt(bytes: &[u8]) {
     receipt::check(&file, None, None).unwrap();
 }
 
-/// A PDF with a file attached, written by hand: offsets are left out, readers find objects all the same.
-fn pdf_with(attached: &str) -> Vec<u8> {
-    let mut out = b"%PDF-1.7\n".to_vec();
-    let stream = format!("<</Length {}>>\nstream\n{attached}\nendstream", attached.len());
-    let objects = [
-        "<</Type/Catalog/Pages 2 0 R/AF[3 0 R]>>",
-        "<</Type/Pages/Kids[]/Count 0>>",
-        &format!("<</Type/Filespec/F({})/EF<</F 4 0 R>>>>", sheet::ATTACHMENT),
-        &stream,
-    ];
-    let mut places = Vec::new();
-    for (i, object) in objects.iter().enumerate() {
-        places.push(out.len());
-        write!(out, "{} 0 obj\n{object}\nendobj\n", i + 1).unwrap();
-    }
-    let at = out.len();
-    write!(out, "xref\n0 5\n0000000000 65535 f \n").unwrap();
-    places.iter().for_each(|p| writeln!(out, "{p:010} 00000 n ").unwrap());
-    write!(out, "trailer\n<</Size 5/Root 1 0 R>>\nstartxref\n{at}\n%%EOF\n").unwrap();
-    out
+/// What a sheet holds beside its pages: a packed stream.
+fn pdf_with(attached: &[u8]) -> Vec<u8> {
+    let mut pack = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+    pack.write_all(attached).unwrap();
+    let stream = pack.finish().unwrap();
+    let head = b"%PDF-1.7\n1 0 obj\n<</Filter/FlateDecode>>\nstream\n";
+    [&head[..], &stream, b"\nendstream\nendobj\n"].concat()
+}
+
+/// Where the ledger stands.
+fn now(ledger: &Ledger) -> sheet::figures::At {
+    let last = ledger.entries(0).unwrap().pop().unwrap();
+    sheet::figures::At { entries: last.seq, head: last.hash, at: last.at }
 }
 
 fn sheets() -> Vec<Vec<u8>> {
-    vec![pdf_with(include_str!("../data/fuzz/figures.json")), pdf_with("{}")]
+    let dir = tempfile::tempdir().unwrap();
+    let ledger = small_ledger(dir.path(), true);
+    let photographs = ledger.load("HV-1").unwrap().lots.into_iter().flat_map(|lot| {
+        lot.trays.into_iter().map(move |t| sheet::figures::Photograph {
+            lot: Some(lot.lot.clone()),
+            tray: Some(t.tray),
+            name: t.photo.name,
+            sha256: t.photo.sha256,
+            state: "counts".to_owned(),
+        })
+    });
+    let figures = Figures {
+        schema: sheet::figures::SCHEMA.to_owned(),
+        program: PROGRAM.to_owned(),
+        load: "HV-1".to_owned(),
+        closed: true,
+        ledger: now(&ledger),
+        settings: sheet::Settings::default(),
+        photographs: photographs.collect(),
+        figures: dossier::of_load(&ledger, "HV-1").unwrap().recordable().unwrap(),
+        diameters: Vec::new(),
+        streams: None,
+        no_streams: None,
+        corrections: Vec::new(),
+    };
+    let written = serde_json::to_vec(&figures).unwrap();
+    vec![pdf_with(&written), written, pdf_with(b"{}")]
 }
 
 fn sheet_target() -> Look {
     let dir = tempfile::tempdir().unwrap();
     let ledger = small_ledger(dir.path(), true);
-    let ledger = std::sync::Mutex::new((ledger, dir));
+    let now = now(&ledger);
+    let kept = std::sync::Mutex::new((ledger, dir));
     Box::new(move |bytes| {
-        let ledger = ledger.lock().unwrap();
-        let _ = sheet::verify::verify(bytes, &ledger.0);
-        // The figures alone, so that one byte in them needs no new length before it is read.
-        let _ = sheet::verify::verify(&pdf_with(&String::from_utf8_lossy(bytes)), &ledger.0);
+        let (ledger, _) = &*kept.lock().unwrap();
+        let _ = sheet::verify::verify(bytes, ledger);
+        // The figures alone, so that one byte in them needs no packing before it is read.
+        let _ = sheet::verify::verify(&pdf_with(bytes), ledger);
+        // And of this very ledger, so that all is compared. Its photographs are no pictures: no sheet
+        // shows them, whatever the figures say.
+        let Ok(mut own) = serde_json::from_slice::<Figures>(bytes) else { return };
+        own.ledger = now.clone();
+        let written = serde_json::to_vec(&own).unwrap();
+        if let Ok(found) = sheet::verify::verify(&pdf_with(&written), ledger) {
+            let pages = found.checked.iter().filter(|c| c.words.contains("to the last byte"));
+            assert_eq!(pages.count(), 0, "{found:?}");
+        }
     })
 }
