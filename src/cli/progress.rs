@@ -9,14 +9,14 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 /// Applies `work` to every photograph and gives the results in the order given.
 ///
-/// Photographs go to as many threads as there are workers in rayon's pool, each taking the next
-/// one when it is done; the stages themselves use the pool. (Handing the photographs to the pool
-/// too would let a waiting stage start yet another photograph, and memory would grow with luck.)
+/// Photographs go to a few threads ([`at_once`]), each taking the next one when it is done; the stages
+/// themselves use rayon's pool. (Handing the photographs to the pool too would let a waiting stage
+/// start yet another photograph, and memory would grow with luck.)
 pub fn over_photos<T: Send>(photos: &[PathBuf], work: impl Fn(&PathBuf) -> T + Sync) -> Vec<T> {
     let bar = bar(photos.len());
     let next = AtomicUsize::new(0);
     let results: Mutex<Vec<(usize, T)>> = Mutex::new(Vec::with_capacity(photos.len()));
-    let threads = rayon::current_num_threads().min(photos.len());
+    let threads = at_once(photos.len());
     std::thread::scope(|scope| {
         for _ in 0..threads {
             scope.spawn(|| {
@@ -44,7 +44,7 @@ pub fn one_after_the_other<T: Send, E>(
 ) -> Result<(), E> {
     let bar = bar(photos.len());
     let next = AtomicUsize::new(0);
-    let threads = rayon::current_num_threads().min(photos.len());
+    let threads = at_once(photos.len());
     let result = std::thread::scope(|scope| {
         let (sender, receiver) = std::sync::mpsc::channel();
         for _ in 0..threads {
@@ -74,6 +74,14 @@ pub fn one_after_the_other<T: Send, E>(
     });
     bar.finish_and_clear();
     result
+}
+
+/// How many photographs are worked on at once: one more than there are workers in rayon's pool, so that
+/// a core is not idle while one is written to the disk or waits for a stage's last part (two cores were
+/// busy for 92 % of a batch without, 96 % with it). Who asks for one worker gets one.
+fn at_once(photos: usize) -> usize {
+    let workers = rayon::current_num_threads();
+    (workers + usize::from(workers > 1)).min(photos)
 }
 
 fn take<'a>(next: &AtomicUsize, photos: &'a [PathBuf]) -> Option<(usize, &'a PathBuf)> {
