@@ -22,17 +22,17 @@ fn resident_mib(process: &str) -> u64 {
     line.trim().trim_end_matches(" kB").parse::<u64>().expect("kB") / 1024
 }
 
-/// Sample photographs at half size: the work of a photograph in a quarter of the time.
+/// Sample photographs at a third of their size: all the work of a photograph, in less time.
 fn small() -> Vec<Vec<u8>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images");
     ["black-unsorted-1.jpg", "white-unsorted-1.jpg", "bad-blurred.jpg", "black-waste-1.jpg"]
         .iter()
         .map(|name| {
             let photo = image::open(folder.join(name)).expect("a sample");
-            let (width, height) = (photo.width() / 2, photo.height() / 2);
-            let half = photo.resize_exact(width, height, image::imageops::FilterType::Triangle);
+            let (width, height) = (photo.width() / 3, photo.height() / 3);
+            let small = photo.resize_exact(width, height, image::imageops::FilterType::Triangle);
             let mut bytes = std::io::Cursor::new(Vec::new());
-            half.write_to(&mut bytes, image::ImageFormat::Jpeg).expect("JPEG");
+            small.write_to(&mut bytes, image::ImageFormat::Jpeg).expect("JPEG");
             bytes.into_inner()
         })
         .collect()
