@@ -49,7 +49,7 @@ fn large_picture(seed: u64) -> Vec<u8> {
 }
 
 fn photographs_wait(home: &Path) -> bool {
-    files(home).iter().any(|n| n.contains(".archive/waiting/"))
+    files(home).iter().any(|n| n.contains(".archive/waiting/") && n.ends_with(".json"))
 }
 
 /// What the server said that it has done.
