@@ -9,6 +9,7 @@
 #[path = "common/samples.rs"]
 mod samples;
 
+use std::collections::BTreeMap;
 use std::io::Cursor;
 use std::path::Path;
 
@@ -198,8 +199,17 @@ const CHANGES: &[Change] = &[
     Change { name: "cut to the tray", bounds: LESS_WELL, make: |p, _| cut(p) },
 ];
 
-/// What moved too far, in words; prints all.
-fn compare(name: &str, change: &Change, plain: &Figures, other: &Figures) -> Vec<String> {
+/// How far one figure moved.
+struct Moved {
+    what: &'static str,
+    by: f64,
+    bound: f64,
+    /// One object is one object, however few there are.
+    least: f64,
+}
+
+/// How far the figures moved; prints it.
+fn compare(name: &str, change: &Change, plain: &Figures, other: &Figures) -> Vec<Moved> {
     let n = plain.objects() as f64;
     let share = |f: &Figures, k: usize| f.mass_g[k] / f.total_g;
     let count = |k: usize| other.counts[k].abs_diff(plain.counts[k]) as f64 / n;
@@ -225,23 +235,22 @@ fn compare(name: &str, change: &Change, plain: &Figures, other: &Figures) -> Vec
         words.join("  "),
         shares.join(" ")
     );
-    moved
-        .iter()
-        // One object is one object, however few there are.
-        .filter(|(w, v, bound)| {
-            let least =
-                if matches!(*w, "objects" | "class") && *bound > 0.0 { 1.0 / n } else { 0.0 };
-            *v > bound.max(least) + 1e-12
-        })
-        .map(|(w, v, bound)| {
-            format!(
-                "{name}, {}: {w} moved by {:.2} %, {:.2} % allowed",
-                change.name,
-                100.0 * v,
-                100.0 * bound
-            )
-        })
-        .collect()
+    let least = |what| if matches!(what, "objects" | "class") { 1.0 / n } else { 0.0 };
+    moved.map(|(what, by, bound)| Moved { what, by, bound, least: least(what) }).into()
+}
+
+/// What moved more than so many times as far as the bound allows, in words.
+fn too_far(name: &str, change: &Change, moved: &[Moved], times: f64) -> Vec<String> {
+    let allowed = |m: &Moved| {
+        let least = if m.bound > 0.0 { m.least } else { 0.0 };
+        (times * m.bound).max(least)
+    };
+    let far = moved.iter().filter(|m| m.by > allowed(m) + 1e-12);
+    far.map(|m| {
+        let (by, most) = (100.0 * m.by, 100.0 * allowed(m));
+        format!("{name}, {}: {} moved by {by:.2} %, {most:.2} % allowed", change.name, m.what)
+    })
+    .collect()
 }
 
 fn read(path: &Path) -> (Photo, Vec<u8>) {
@@ -249,40 +258,88 @@ fn read(path: &Path) -> (Photo, Vec<u8>) {
     (photo::decode(&bytes).unwrap(), bytes)
 }
 
-/// Applies changes to a photograph, but those that are named.
-fn all_changes(path: &Path, profile: &Profile, wanted: impl Fn(&str) -> bool) -> Vec<String> {
+/// What the wanted changes of a photograph move.
+fn all_changes(
+    path: &Path,
+    profile: &Profile,
+    wanted: impl Fn(&str) -> bool,
+) -> Vec<(&'static Change, Result<Vec<Moved>, MarksError>)> {
     let name = path.file_stem().unwrap().to_string_lossy().into_owned();
     let (photo, bytes) = read(path);
     let plain = Figures::of(photo.clone(), profile).unwrap();
     println!("{name:38} {:18} {:?} {:.1} g", "as it is", plain.counts, plain.total_g);
-    let mut faults = Vec::new();
-    for change in CHANGES.iter().filter(|c| wanted(c.name)) {
-        match Figures::of((change.make)(&photo, &bytes), profile) {
-            Ok(other) => faults.extend(compare(&name, change, &plain, &other)),
-            Err(why) => faults.push(format!("{name}, {}: {why}", change.name)),
-        }
-    }
-    faults
+    let wanted = CHANGES.iter().filter(|c| wanted(c.name));
+    wanted
+        .map(|change| {
+            let other = Figures::of((change.make)(&photo, &bytes), profile);
+            (change, other.map(|other| compare(&name, change, &plain, &other)))
+        })
+        .collect()
+}
+
+/// What one photograph's changes move more than so many times as far as is allowed.
+fn faults_of(
+    path: &Path,
+    found: &[(&'static Change, Result<Vec<Moved>, MarksError>)],
+    times: f64,
+) -> Vec<String> {
+    let name = path.file_stem().unwrap().to_string_lossy().into_owned();
+    found
+        .iter()
+        .flat_map(|(change, moved)| match moved {
+            Ok(moved) => too_far(&name, change, moved, times),
+            Err(why) => vec![format!("{name}, {}: {why}", change.name)],
+        })
+        .collect()
 }
 
 #[test]
 fn another_picture_of_the_same_tray_gives_the_same_figures() {
     let profile = Profile::built_in().unwrap();
     let dir = sample_dir();
-    let mut faults = all_changes(&dir.join("black-waste-1.jpg"), &profile, |_| true);
+    let black = dir.join("black-waste-1.jpg");
+    let mut faults = faults_of(&black, &all_changes(&black, &profile, |_| true), 1.0);
     // White fruit on another floor: the changes that ask most.
     let some = ["turned by 90", "saved at 70", "half the size", "gamma 1.1"];
     let white = dir.join("more-10-white-black-natural-window.jpg");
-    faults.extend(all_changes(&white, &profile, |name| some.contains(&name)));
+    let found = all_changes(&white, &profile, |name| some.contains(&name));
+    faults.extend(faults_of(&white, &found, 1.0));
     assert!(faults.is_empty(), "{}", faults.join("\n"));
 }
 
+/// How many times as far as the mean over photographs a single one may move: three standard deviations
+/// of a normal error are 3.8 times its mean size.
+const SINGLE: f64 = 3.0;
+
+/// Over all sample photographs. The table of docs/accuracy.md speaks of means over photographs, and so do
+/// the bounds here; a single tray, on which one berry that is hard to judge moves a share by half a point,
+/// may move [`SINGLE`] times as far. (What is exactly the same must be so on each.)
 #[test]
 #[ignore = "takes minutes: all sample photographs"]
 fn long_another_picture_of_every_tray_gives_the_same_figures() {
     let profile = Profile::built_in().unwrap();
-    let faults: Vec<String> =
-        good_photographs().iter().flat_map(|p| all_changes(p, &profile, |_| true)).collect();
+    let photographs = good_photographs();
+    let (mut faults, mut beyond) = (Vec::new(), Vec::new());
+    let mut sums: BTreeMap<(&str, &str), (f64, f64, f64)> = BTreeMap::new();
+    for path in &photographs {
+        let found = all_changes(path, &profile, |_| true);
+        faults.extend(faults_of(path, &found, SINGLE));
+        beyond.extend(faults_of(path, &found, 1.0));
+        for (change, moved) in &found {
+            for m in moved.iter().flatten() {
+                let sum = sums.entry((change.name, m.what)).or_insert((0.0, 0.0, m.bound));
+                (sum.0, sum.1) = (sum.0 + m.by, sum.1.max(m.by));
+            }
+        }
+    }
+    for ((change, what), (sum, most, bound)) in sums {
+        let mean = sum / photographs.len() as f64;
+        println!("{change:18} {what:9} mean {:.3} % most {:.3} %", 100.0 * mean, 100.0 * most);
+        if mean > bound {
+            faults.push(format!("{change}: {what} moved by {mean:.4} on average"));
+        }
+    }
+    println!("single photographs beyond the bound of the mean:\n{}", beyond.join("\n"));
     assert!(faults.is_empty(), "{}", faults.join("\n"));
 }
 
