@@ -44,6 +44,7 @@ pub struct Target {
     #[allow(dead_code, reason = "`.ci/fuzzer` reads it")]
     pub most_bytes: usize,
     /// Variations that a plain test run tries; fewer where one takes long.
+    #[allow(dead_code, reason = "`main.rs` beside this reads it")]
     pub variations: usize,
 }
 
