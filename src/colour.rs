@@ -133,7 +133,10 @@ impl FastLab {
         for f in &mut f {
             for k in 0..N {
                 f[k] = f[k].clamp(0.0, F_MAX).sqrt() * SCALE;
-                step[k] = (f[k] as i32).clamp(0, F_STEPS as i32);
+                // The whole part, by what adding this leaves in the last bits: many at once.
+                const ROUND: f32 = 12_582_912.0;
+                let whole = (f[k] - 0.5).max(0.0) + ROUND;
+                step[k] = whole.to_bits().wrapping_sub(ROUND.to_bits()) as i32;
             }
             for k in 0..N {
                 let i = step[k] as usize;

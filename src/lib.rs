@@ -10,6 +10,7 @@ pub mod classify;
 pub mod colour;
 pub mod disk;
 pub mod dossier;
+mod elementary;
 pub mod finding;
 pub mod frame;
 pub mod further;

@@ -7,12 +7,9 @@
 
 use rayon::prelude::*;
 
-use crate::colour::patches::Tone;
-use crate::colour::{self, FastLab, Light};
+use crate::colour;
 use crate::frame::TrayFrame;
-use crate::photo::Photo;
 use crate::segment::LabelMap;
-use crate::segment::Plane;
 use crate::segment::distance::squared_distance;
 use crate::segment::floor::box_blur;
 use crate::segment::work::Work;
@@ -159,16 +156,10 @@ impl Silhouette {
 }
 
 /// Sums over one object's pixels.
-#[derive(Clone)]
+#[derive(Clone, Default)]
 struct Sums {
     n: u32,
     moments: [f64; 5],
-    lab: [f64; 3],
-    lab2: [f64; 3],
-    inner: u32,
-    green: u32,
-    red: u32,
-    brown: u32,
     /// Changes of label across the four directions: along rows, along columns, both diagonals.
     cuts: [u32; 4],
     contacts: u32,
@@ -177,37 +168,12 @@ struct Sums {
     extents: Vec<(u32, u32, u32)>,
 }
 
-impl Default for Sums {
-    fn default() -> Self {
-        Sums {
-            n: 0,
-            moments: [0.0; 5],
-            lab: [0.0; 3],
-            lab2: [0.0; 3],
-            inner: 0,
-            green: 0,
-            red: 0,
-            brown: 0,
-            cuts: [0; 4],
-            contacts: 0,
-            edge: false,
-            extents: Vec::new(),
-        }
-    }
-}
-
 impl Sums {
     fn add(&mut self, o: &Sums) {
         self.n += o.n;
-        self.inner += o.inner;
-        self.green += o.green;
-        self.red += o.red;
-        self.brown += o.brown;
         self.contacts += o.contacts;
         self.edge |= o.edge;
         self.moments.iter_mut().zip(o.moments).for_each(|(s, v)| *s += v);
-        self.lab.iter_mut().zip(o.lab).for_each(|(s, v)| *s += v);
-        self.lab2.iter_mut().zip(o.lab2).for_each(|(s, v)| *s += v);
         self.cuts.iter_mut().zip(o.cuts).for_each(|(s, v)| *s += v);
         self.extents.extend_from_slice(&o.extents);
     }
@@ -231,20 +197,6 @@ impl Sums {
             _ => self.extents.push((y, start as u32, last)),
         }
     }
-
-    /// Adds the colour of an inner pixel.
-    #[inline]
-    fn add_colour(&mut self, lab: [f32; 3]) {
-        self.inner += 1;
-        for c in 0..3 {
-            self.lab[c] += f64::from(lab[c]);
-            self.lab2[c] += f64::from(lab[c] * lab[c]);
-        }
-        let (green, red, brown) = tint(lab);
-        self.green += u32::from(green);
-        self.red += u32::from(red);
-        self.brown += u32::from(brown);
-    }
 }
 
 /// Rows of one strip: fixed, so that sums do not depend on the number of threads.
@@ -252,73 +204,39 @@ const STRIP: usize = 128;
 /// Pixels nearer to the outline than this share in their neighbours' colour and are left out.
 const MARGIN_MM: f64 = 0.35;
 
-/// Measures every object. `work` is the reduced picture that the labels were made from.
-pub fn measure(
-    photo: &Photo,
-    labels: &LabelMap,
-    work: &Work,
-    light: &Light,
-    frame: &TrayFrame,
-) -> Vec<(Measures, Silhouette)> {
-    let sums = gather(photo, labels, light, frame.px_per_mm);
-    let textures = textures(labels, work);
+/// Measures every object. `work` is the reduced picture that the labels were made from: shapes are
+/// measured on the labels, colours and texture on the reduced picture, which has the same
+/// resolution whatever the photograph's.
+pub fn measure(labels: &LabelMap, work: &Work, frame: &TrayFrame) -> Vec<(Measures, Silhouette)> {
+    let sums = gather(labels);
+    let skins = skins(labels, work);
     sums.into_par_iter()
-        .zip(textures)
+        .zip(skins)
         .enumerate()
         .skip(1)
         .map(|(k, (s, t))| finish(k as u32, &s, t, frame, work.px_per_mm))
         .collect()
 }
 
-fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Vec<Sums> {
+fn gather(labels: &LabelMap) -> Vec<Sums> {
     let (w, h) = (labels.width, labels.height);
-    let raw = photo.rgb.as_raw();
-    let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
-    let (tone, table) = (light.tone, &table);
-    let margin = ((MARGIN_MM * px_per_mm).round() as usize).max(1);
-    let lab_of = colour::fast_lab();
     let parts: Vec<Vec<Sums>> = (0..h.div_ceil(STRIP))
         .into_par_iter()
         .map(|strip| {
             let mut sums = vec![Sums::default(); labels.count + 1];
-            let mut inner = Vec::new();
             for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
                 let row = &labels.labels[y * w..(y + 1) * w];
                 let above = if y > 0 { &labels.labels[(y - 1) * w..y * w] } else { &[] };
-                let up = if y >= margin { &labels.labels[(y - margin) * w..][..w] } else { &[] };
-                let down =
-                    if y + margin < h { &labels.labels[(y + margin) * w..][..w] } else { &[] };
-                let (left, right) = (light.at(0.0, y as f64), light.at(w as f64, y as f64));
                 let mut end = 0;
                 for run in row.chunk_by(|a, b| a == b) {
                     let (start, k) = (end, run[0]);
                     end += run.len();
                     meet(&mut sums, k, if start > 0 { row[start - 1] } else { 0 }, 0);
                     above_run(&mut sums, k, above, start, end, w);
-                    if k == 0 {
-                        continue;
-                    }
-                    let s = &mut sums[k as usize];
-                    s.add_run(y, start, end);
-                    s.edge |= start == 0 || y == 0 || end == w || y + 1 == h;
-                    if up.is_empty() || down.is_empty() {
-                        continue;
-                    }
-                    inner.clear();
-                    inner.extend((start.max(margin)..end.min(w.saturating_sub(margin))).filter(
-                        |&x| {
-                            row[x - margin] == k
-                                && row[x + margin] == k
-                                && up[x] == k
-                                && down[x] == k
-                        },
-                    ));
-                    let light = RowLight { left, right, width: w, tone, table };
-                    for some in inner.chunks(BLOCK) {
-                        let labs = light.lab(&raw[y * w * 3..(y + 1) * w * 3], some, lab_of);
-                        for i in 0..some.len() {
-                            s.add_colour([labs[0][i], labs[1][i], labs[2][i]]);
-                        }
+                    if k != 0 {
+                        let s = &mut sums[k as usize];
+                        s.add_run(y, start, end);
+                        s.edge |= start == 0 || y == 0 || end == w || y + 1 == h;
                     }
                 }
             }
@@ -330,54 +248,6 @@ fn gather(photo: &Photo, labels: &LabelMap, light: &Light, px_per_mm: f64) -> Ve
         total.iter_mut().zip(part).for_each(|(t, p)| t.add(p));
     }
     total
-}
-
-/// Pixels whose colours are worked out at once.
-const BLOCK: usize = 32;
-
-/// The light along one row of the photograph.
-struct RowLight<'a> {
-    left: [f64; 3],
-    right: [f64; 3],
-    width: usize,
-    tone: Tone,
-    table: &'a [f32; 256],
-}
-
-impl RowLight<'_> {
-    /// CIELAB of at most [`BLOCK`] pixels of the row, channel after channel.
-    fn lab(&self, row: &[u8], cols: &[usize], lab: FastLab) -> [[f32; BLOCK]; 3] {
-        struct Colours<'a>(&'a RowLight<'a>, &'a [u8], &'a [usize], FastLab);
-        impl pulp::WithSimd for Colours<'_> {
-            type Output = [[f32; BLOCK]; 3];
-            #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
-                let Colours(light, row, cols, lab) = self;
-                let mut seen = [[0.0f32; BLOCK]; 3];
-                let mut t = [0.0f64; BLOCK];
-                for (k, x) in cols.iter().take(BLOCK).enumerate() {
-                    let px = &row[3 * x..3 * x + 3];
-                    for c in 0..3 {
-                        seen[c][k] = light.table[px[c] as usize];
-                    }
-                    t[k] = *x as f64;
-                }
-                for c in 0..3 {
-                    let (left, right) = (light.left[c], light.right[c]);
-                    for k in 0..BLOCK {
-                        let t = t[k] / light.width as f64;
-                        seen[c][k] /= (left + (right - left) * t) as f32;
-                    }
-                }
-                for k in 0..BLOCK {
-                    let even = light.tone.apply([seen[0][k], seen[1][k], seen[2][k]]);
-                    (seen[0][k], seen[1][k], seen[2][k]) = (even[0], even[1], even[2]);
-                }
-                lab.of_block(seen)
-            }
-        }
-        pulp::Arch::new().dispatch(Colours(self, row, cols, lab))
-    }
 }
 
 /// A pixel of one label lies beside one of another, in direction `d` of [`Sums::cuts`].
@@ -433,73 +303,178 @@ fn tint(lab: [f32; 3]) -> (bool, bool, bool) {
     (green, red, brown)
 }
 
-/// Texture and inner width of one object: fine wrinkle, berry-scale wrinkle, inner width px.
-type Texture = [f64; 3];
+/// What one object's pixels in the reduced picture show.
+#[derive(Debug, Clone, Copy, Default)]
+struct Skin {
+    /// Pixels that colours were taken from.
+    n: u32,
+    lab: [f64; 3],
+    lab2: [f64; 3],
+    green: u32,
+    red: u32,
+    brown: u32,
+    /// Fine and berry-scale wrinkle, percent.
+    wrinkle: [f64; 2],
+    /// Twice the greatest distance from the outline, work px.
+    inner_width: f64,
+}
 
-fn textures(labels: &LabelMap, work: &Work) -> Vec<Texture> {
-    let (w, h, f) = (work.width(), work.height(), work.factor);
-    let blurred = |mm: f64| {
-        let mut data = work.l.data.clone();
-        box_blur(&mut data, w, h, ((mm * work.px_per_mm).round() as usize).max(1));
-        Plane { width: w, height: h, data }
-    };
-    let (fine, coarse) = rayon::join(|| blurred(0.5), || blurred(1.5));
-    // The label at each work pixel's middle, and each object's box.
-    let mut small = vec![0u16; w * h];
-    let mut boxes = vec![[usize::MAX, usize::MAX, 0, 0]; labels.count + 1];
-    for y in 0..h {
-        let py = work.origin[1] + y * f + f / 2;
-        if py >= labels.height {
-            continue;
+impl Skin {
+    fn add_colour(&mut self, lab: [f32; 3]) {
+        self.n += 1;
+        for c in 0..3 {
+            self.lab[c] += f64::from(lab[c]);
+            self.lab2[c] += f64::from(lab[c] * lab[c]);
         }
-        for x in 0..w {
-            let px = work.origin[0] + x * f + f / 2;
-            let k = if px < labels.width { labels.labels[py * labels.width + px] } else { 0 };
-            small[y * w + x] = k;
-            if k != 0 {
-                let b = &mut boxes[k as usize];
-                *b = [b[0].min(x), b[1].min(y), b[2].max(x + 1), b[3].max(y + 1)];
+        let (green, red, brown) = tint(lab);
+        self.green += u32::from(green);
+        self.red += u32::from(red);
+        self.brown += u32::from(brown);
+    }
+}
+
+/// Radii of the surroundings that wrinkles are darker than, mm.
+const WRINKLE_MM: [f64; 2] = [0.5, 1.5];
+
+fn skins(labels: &LabelMap, work: &Work) -> Vec<Skin> {
+    let w = work.width();
+    // The label at each work pixel's middle, and each object's box.
+    let middles: Vec<usize> =
+        (0..w).map(|x| work.middle(x, 0)).take_while(|x| *x < labels.width).collect();
+    let mut small = vec![0u16; w * work.height()];
+    small.par_chunks_mut(w).enumerate().for_each(|(y, small)| {
+        let row = work.middle(y, 1) * labels.width;
+        if let Some(line) = labels.labels.get(row..row + labels.width) {
+            small.iter_mut().zip(&middles).for_each(|(s, x)| *s = line[*x]);
+        }
+    });
+    let mut boxes = vec![[usize::MAX, usize::MAX, 0, 0]; labels.count + 1];
+    for (y, row) in small.chunks_exact(w).enumerate() {
+        let mut end = 0;
+        for run in row.chunk_by(|a, b| a == b) {
+            let start = end;
+            end += run.len();
+            if run[0] != 0 {
+                let b = &mut boxes[run[0] as usize];
+                *b = [b[0].min(start), b[1].min(y), b[2].max(end), b[3].max(y + 1)];
             }
         }
     }
     boxes
         .par_iter()
         .enumerate()
-        .map(|(k, &[x0, y0, x1, y1])| {
-            if k == 0 || x0 >= x1 {
-                return [0.0; 3];
+        .map(|(k, place)| skin(labels, work, &small, *place, k as u16))
+        .collect()
+}
+
+/// Looks at object `k` inside its box (first column and row, last ones plus 1) of the reduced
+/// picture, whose labels are `small`.
+fn skin(labels: &LabelMap, work: &Work, small: &[u16], place: [usize; 4], k: u16) -> Skin {
+    let [x0, y0, x1, y1] = place;
+    let mut skin = Skin::default();
+    if k == 0 || x0 >= x1 {
+        return skin;
+    }
+    let (w, bw) = (work.width(), x1 - x0);
+    let mut mask = Vec::with_capacity(bw * (y1 - y0));
+    for y in y0..y1 {
+        mask.extend(small[y * w + x0..y * w + x1].iter().map(|s| *s == k));
+    }
+    let distance = squared_distance(&mask, bw);
+    let deepest = distance.iter().copied().fold(0.0f32, f32::max).sqrt();
+    skin.inner_width = 2.0 * f64::from(deepest);
+    let deep = (0.8 * work.px_per_mm as f32).min(deepest * 0.5);
+    let blurred = WRINKLE_MM.map(|mm| Surroundings::of(work, place, mm));
+    let (mut sum, mut n) = ([0.0f64; 2], 0usize);
+    let inner = Inner::new(labels, work);
+    for (y, distance) in (y0..y1).zip(distance.chunks_exact(bw)) {
+        let lines = [&work.l, &work.a, &work.b].map(|p| &p.data[y * w + x0..y * w + x1]);
+        let around = [0, 1].map(|i| blurred[i].row(y, x0, bw));
+        for (x, d) in distance.iter().enumerate().filter(|(_, d)| **d > 0.0) {
+            if inner.holds(x0 + x, y, k) {
+                skin.add_colour(lines.map(|l| l[x]));
             }
-            let bw = x1 - x0;
-            let mask: Vec<bool> = (y0..y1)
-                .flat_map(|y| (x0..x1).map(move |x| (x, y)))
-                .map(|(x, y)| small[y * w + x] as usize == k)
-                .collect();
-            let distance = squared_distance(&mask, bw);
-            let deepest = distance.iter().copied().fold(0.0f32, f32::max).sqrt();
-            let inside = (0.8 * work.px_per_mm as f32).min(deepest * 0.5);
-            let (mut sum, mut n) = ([0.0f64; 2], 0usize);
-            for (i, d) in distance.iter().enumerate() {
-                if *d < inside * inside || *d == 0.0 {
-                    continue;
-                }
-                let g = (y0 + i / bw) * w + x0 + i % bw;
+            if *d >= deep * deep {
                 n += 1;
-                for (s, blur) in sum.iter_mut().zip([&fine, &coarse]) {
-                    let base = blur.data[g].max(0.0) + 10.0;
-                    let dark = ((blur.data[g] - work.l.data[g]) / base).max(0.0);
+                for (s, blur) in sum.iter_mut().zip(around) {
+                    let base = blur[x].max(0.0) + 10.0;
+                    let dark = ((blur[x] - lines[0][x]) / base).max(0.0);
                     *s += f64::from(dark * dark);
                 }
             }
-            let rms = sum.map(|s| 100.0 * (s / n.max(1) as f64).sqrt());
-            [rms[0], rms[1], 2.0 * f64::from(deepest)]
-        })
-        .collect()
+        }
+    }
+    if skin.n == 0 {
+        // Too thin to have an inside: its middle, then.
+        let middle = 0.64 * deepest * deepest;
+        for (i, _) in distance.iter().enumerate().filter(|(_, d)| **d >= middle && **d > 0.0) {
+            let at = (y0 + i / bw) * w + x0 + i % bw;
+            skin.add_colour([work.l.data[at], work.a.data[at], work.b.data[at]]);
+        }
+    }
+    skin.wrinkle = sum.map(|s| 100.0 * (s / n.max(1) as f64).sqrt());
+    skin
+}
+
+/// Tells which work pixels lie wholly inside their object, [`MARGIN_MM`] from its outline.
+struct Inner<'a> {
+    labels: &'a LabelMap,
+    work: &'a Work,
+    /// From a work pixel's middle, photograph px.
+    reach: usize,
+}
+
+impl<'a> Inner<'a> {
+    fn new(labels: &'a LabelMap, work: &'a Work) -> Self {
+        let reach = work.scale * (MARGIN_MM * work.px_per_mm + 0.5);
+        Inner { labels, work, reach: reach.round() as usize }
+    }
+
+    #[inline]
+    fn holds(&self, x: usize, y: usize, k: u16) -> bool {
+        let Inner { labels, work, reach } = *self;
+        let (w, h) = (labels.width, labels.height);
+        let (px, py) = (work.middle(x, 0), work.middle(y, 1));
+        let inside = px >= reach && py >= reach && px + reach < w && py + reach < h;
+        let at = |x: usize, y: usize| labels.labels[y * w + x] == k;
+        inside
+            && at(px - reach, py)
+            && at(px + reach, py)
+            && at(px, py - reach)
+            && at(px, py + reach)
+    }
+}
+
+/// Mean lightness around each pixel of an object's box.
+struct Surroundings {
+    origin: [usize; 2],
+    width: usize,
+    mean: Vec<f32>,
+}
+
+impl Surroundings {
+    fn of(work: &Work, [x0, y0, x1, y1]: [usize; 4], mm: f64) -> Surroundings {
+        let radius = ((mm * work.px_per_mm).round() as usize).max(1);
+        let (left, top) = (x0.saturating_sub(radius), y0.saturating_sub(radius));
+        let (right, end) = ((x1 + radius).min(work.width()), (y1 + radius).min(work.height()));
+        let width = right - left;
+        let mut mean = Vec::with_capacity(width * (end - top));
+        for y in top..end {
+            mean.extend_from_slice(&work.l.data[y * work.width() + left..][..width]);
+        }
+        box_blur(&mut mean, width, end - top, radius);
+        Surroundings { origin: [left, top], width, mean }
+    }
+
+    fn row(&self, y: usize, x: usize, n: usize) -> &[f32] {
+        &self.mean[(y - self.origin[1]) * self.width + x - self.origin[0]..][..n]
+    }
 }
 
 fn finish(
     object: u32,
     s: &Sums,
-    texture: Texture,
+    skin: Skin,
     frame: &TrayFrame,
     work_px_per_mm: f64,
 ) -> (Measures, Silhouette) {
@@ -533,9 +508,9 @@ fn finish(
     let ball = silhouette.ball(frame.camera_mm);
     let perimeter = crofton(&s.cuts);
     let area_ellipse = 4.0 * std::f64::consts::PI * (xx * yy - xy * xy).max(1e-12).sqrt();
-    let m = f64::from(s.inner.max(1));
-    let lab = s.lab.map(|v| v / m);
-    let variance: [f64; 3] = std::array::from_fn(|c| (s.lab2[c] / m - lab[c] * lab[c]).max(0.0));
+    let m = f64::from(skin.n.max(1));
+    let lab = skin.lab.map(|v| v / m);
+    let variance: [f64; 3] = std::array::from_fn(|c| (skin.lab2[c] / m - lab[c] * lab[c]).max(0.0));
     let rim = f64::from(s.cuts[0] + s.cuts[1]).max(1.0);
     let scale = (ball.area_mm2 / silhouette.area_mm2.max(1e-12)).sqrt();
     let measures = Measures {
@@ -550,7 +525,7 @@ fn finish(
         circle_diameter_mm: (4.0 * ball.area_mm2 / std::f64::consts::PI).sqrt(),
         length_mm: ball.length_mm,
         width_mm: ball.width_mm,
-        inner_width_mm: texture[2] / work_px_per_mm * scale,
+        inner_width_mm: skin.inner_width / work_px_per_mm * scale,
         circularity: 4.0 * std::f64::consts::PI * n / (perimeter * perimeter).max(1e-12),
         solidity: n / hull_area(&s.extents).max(n),
         fullness: n / area_ellipse,
@@ -562,11 +537,11 @@ fn finish(
         hue_deg: colour::hue_deg(lab),
         lightness_sd: variance[0].sqrt(),
         colour_sd: (variance[1] + variance[2]).sqrt(),
-        green_share: f64::from(s.green) / m,
-        red_share: f64::from(s.red) / m,
-        brown_share: f64::from(s.brown) / m,
-        wrinkle_fine: texture[0],
-        wrinkle: texture[1],
+        green_share: f64::from(skin.green) / m,
+        red_share: f64::from(skin.red) / m,
+        brown_share: f64::from(skin.brown) / m,
+        wrinkle_fine: skin.wrinkle[0],
+        wrinkle: skin.wrinkle[1],
         touches_edge: s.edge,
     };
     (measures, silhouette)
@@ -581,48 +556,43 @@ fn crofton(cuts: &[u32; 4]) -> f64 {
     std::f64::consts::PI / 8.0 * (straight + diagonal)
 }
 
-/// Area of the convex hull of the pixels' corners (Andrew's monotone chain over row extents).
+/// Area of the convex hull of the pixels' corners (Andrew's monotone chain, down the rows).
 fn hull_area(extents: &[(u32, u32, u32)]) -> f64 {
-    let mut points: Vec<[f64; 2]> = Vec::with_capacity(extents.len() * 4);
-    for &(y, a, b) in extents {
-        for dy in [-0.5, 0.5] {
-            points.push([f64::from(a) - 0.5, f64::from(y) + dy]);
-            points.push([f64::from(b) + 0.5, f64::from(y) + dy]);
-        }
-    }
-    points.sort_by(|p, q| p[0].total_cmp(&q[0]).then(p[1].total_cmp(&q[1])));
-    let cross = |o: [f64; 2], p: [f64; 2], q: [f64; 2]| {
-        (p[0] - o[0]) * (q[1] - o[1]) - (p[1] - o[1]) * (q[0] - o[0])
-    };
-    let half = |points: &mut dyn Iterator<Item = [f64; 2]>| {
-        let mut chain: Vec<[f64; 2]> = Vec::new();
-        for p in points {
-            while chain.len() >= 2
-                && cross(chain[chain.len() - 2], chain[chain.len() - 1], p) <= 0.0
-            {
-                chain.pop();
+    // One side of the hull at a time; the rows come from top to bottom. What turns inwards goes.
+    let side = |corner: &dyn Fn(u32, u32) -> f64, inwards: f64| {
+        let mut chain: Vec<[f64; 2]> = Vec::with_capacity(64);
+        for &(y, a, b) in extents {
+            let x = corner(a, b);
+            for y in [f64::from(y) - 0.5, f64::from(y) + 0.5] {
+                while let [.., o, p] = chain[..]
+                    && ((p[0] - o[0]) * (y - o[1]) - (p[1] - o[1]) * (x - o[0])) * inwards >= 0.0
+                {
+                    chain.pop();
+                }
+                chain.push([x, y]);
             }
-            chain.push(p);
         }
-        chain.pop();
         chain
     };
-    let mut hull = half(&mut points.iter().copied());
-    hull.extend(half(&mut points.iter().rev().copied()));
-    let twice: f64 = hull
-        .iter()
-        .enumerate()
-        .map(|(i, p)| {
-            let q = hull[(i + 1) % hull.len()];
-            p[0] * q[1] - q[0] * p[1]
-        })
-        .sum();
-    twice.abs() / 2.0
+    let left = side(&|a, _| f64::from(a) - 0.5, 1.0);
+    let right = side(&|_, b| f64::from(b) + 0.5, -1.0);
+    let between = |chain: &[[f64; 2]]| -> f64 {
+        chain.windows(2).map(|w| (w[0][0] + w[1][0]) * (w[1][1] - w[0][1]) / 2.0).sum()
+    };
+    between(&right) - between(&left)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn hulls_are_those_of_the_corners() {
+        // A square, a plus sign (its hull an octagon), and a row with a gap below a single pixel.
+        assert_eq!(hull_area(&[(0, 2, 4), (1, 2, 4), (2, 2, 4)]), 9.0);
+        assert_eq!(hull_area(&[(4, 1, 1), (5, 0, 2), (6, 1, 1)]), 7.0);
+        assert_eq!(hull_area(&[(0, 1, 1), (2, 0, 2)]), 7.0);
+    }
 
     #[test]
     fn runs_add_up_to_their_pixels() {

@@ -8,9 +8,10 @@ use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
+use crate::elementary::exp;
 use crate::stats::SplitMix64;
 
-/// Items in one block of [`Network::eval_block`].
+/// Items in one block of [`Ready::eval_block`].
 pub const BLOCK: usize = 32;
 
 /// One layer: `out[j] = bias[j] + Σ weight[j·n + i]·in[i]`.
@@ -24,9 +25,17 @@ struct Layer {
 
 impl Layer {
     /// The layer's weighted sums for a block of items: two outputs share the reading of the inputs,
-    /// and their sums stay in registers.
+    /// and their sums stay in registers. Products are added without rounding in between on every
+    /// machine, so that all come to the same bits.
+    /// `input` holds input after input, each for `stride` items, of which the first [`BLOCK`] are taken.
     #[inline(always)]
-    fn sums<S: pulp::Simd>(&self, simd: S, input: &[[f32; BLOCK]], out: &mut Vec<[f32; BLOCK]>) {
+    fn sums<S: pulp::Simd>(
+        &self,
+        simd: S,
+        input: &[f32],
+        stride: usize,
+        out: &mut Vec<[f32; BLOCK]>,
+    ) {
         out.resize(self.outputs, [0.0; BLOCK]);
         let wide = REGISTERS * S::F32_LANES;
         for j in (0..self.outputs).step_by(2) {
@@ -35,12 +44,12 @@ impl Layer {
             for at in (0..BLOCK).step_by(wide) {
                 let mut p = [simd.splat_f32s(self.bias[j]); REGISTERS];
                 let mut q = [simd.splat_f32s(self.bias[second]); REGISTERS];
-                for ((a, b), x) in of(j).iter().zip(of(second)).zip(input) {
-                    let (x, _) = S::as_simd_f32s(&x[at..at + wide]);
+                for (i, (a, b)) in of(j).iter().zip(of(second)).enumerate() {
+                    let (x, _) = S::as_simd_f32s(&input[i * stride + at..][..wide]);
                     let (a, b) = (simd.splat_f32s(*a), simd.splat_f32s(*b));
                     for k in 0..REGISTERS {
-                        p[k] = simd.add_f32s(p[k], simd.mul_f32s(a, x[k]));
-                        q[k] = simd.add_f32s(q[k], simd.mul_f32s(b, x[k]));
+                        p[k] = simd.mul_add_f32s(a, x[k], p[k]);
+                        q[k] = simd.mul_add_f32s(b, x[k], q[k]);
                     }
                 }
                 for (j, sums) in [(j, p), (second, q)] {
@@ -101,7 +110,7 @@ fn normal_score(quantiles: &[f32], value: f32) -> f32 {
     scores[above - 1] + t * (scores[above] - scores[above - 1])
 }
 
-/// Room for [`Network::eval_block`], and its outputs.
+/// Room for [`Ready::eval_block`], and its outputs.
 #[derive(Debug, Clone, Default)]
 pub struct Scratch {
     now: Vec<[f32; BLOCK]>,
@@ -112,6 +121,73 @@ impl Scratch {
     /// The outputs of the last evaluation, one block each.
     pub fn outputs(&self) -> &[[f32; BLOCK]] {
         &self.now
+    }
+}
+
+/// A network made ready for many items at once: see [`Network::ready`].
+#[derive(Debug, Clone)]
+pub struct Ready {
+    output: Output,
+    ranks: Vec<Vec<f32>>,
+    layers: Vec<Layer>,
+}
+
+impl Ready {
+    /// Probabilities of [`BLOCK`] items. `inputs` holds input after input, each for `stride` items,
+    /// of which the first [`BLOCK`] are taken. The outputs are then in `scratch`.
+    pub fn eval_block(&self, inputs: &[f32], stride: usize, scratch: &mut Scratch) {
+        struct Block<'a>(&'a Ready, &'a [f32], usize, &'a mut Scratch);
+        impl pulp::WithSimd for Block<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, simd: S) {
+                self.0.eval_block_with(simd, self.1, self.2, self.3);
+            }
+        }
+        if self.ranks.is_empty() {
+            pulp::Arch::new().dispatch(Block(self, inputs, stride, scratch));
+            return;
+        }
+        let scores: Vec<f32> = (self.ranks.iter().enumerate())
+            .flat_map(|(i, ranks)| {
+                inputs[i * stride..][..BLOCK].iter().map(|v| normal_score(ranks, *v))
+            })
+            .collect();
+        pulp::Arch::new().dispatch(Block(self, &scores, BLOCK, scratch));
+    }
+
+    #[inline(always)]
+    fn eval_block_with<S: pulp::Simd>(
+        &self,
+        simd: S,
+        inputs: &[f32],
+        stride: usize,
+        scratch: &mut Scratch,
+    ) {
+        let Scratch { now, next } = scratch;
+        for (k, layer) in self.layers.iter().enumerate() {
+            if k == 0 {
+                layer.sums(simd, inputs, stride, next);
+            } else {
+                layer.sums(simd, now.as_flattened(), BLOCK, next);
+            }
+            let last = k + 1 == self.layers.len();
+            for row in next.iter_mut() {
+                match (last, self.output) {
+                    (true, Output::Logistic) => row.iter_mut().for_each(|v| *v = logistic(*v)),
+                    (true, Output::Softmax) => {}
+                    (false, _) => row.iter_mut().for_each(|v| *v = v.max(0.0)),
+                }
+            }
+            std::mem::swap(now, next);
+        }
+        if self.output == Output::Softmax {
+            for k in 0..BLOCK {
+                let mut column: Vec<f32> = now.iter().map(|row| row[k]).collect();
+                self.output.finish(&mut column);
+                now.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
+            }
+        }
     }
 }
 
@@ -179,9 +255,9 @@ pub struct Training {
     pub ranks: bool,
 }
 
-#[inline]
+#[inline(always)]
 fn logistic(v: f32) -> f32 {
-    1.0 / (1.0 + (-v).exp())
+    1.0 / (1.0 + exp(-v))
 }
 
 impl Output {
@@ -191,7 +267,7 @@ impl Output {
             Output::Logistic => values.iter_mut().for_each(|v| *v = logistic(*v)),
             Output::Softmax => {
                 let top = values.iter().copied().fold(f32::MIN, f32::max);
-                values.iter_mut().for_each(|v| *v = (*v - top).exp());
+                values.iter_mut().for_each(|v| *v = exp(*v - top));
                 let sum: f32 = values.iter().sum();
                 values.iter_mut().for_each(|v| *v /= sum);
             }
@@ -255,61 +331,19 @@ impl Network {
         values
     }
 
-    /// Probabilities of [`BLOCK`] neighbouring items at once. `inputs` holds input after input,
-    /// each for `stride` items; items `first..first + BLOCK` are taken (what is given for those beyond the end means nothing).
-    /// The outputs are then in `scratch`.
-    pub fn eval_block(&self, inputs: &[f32], stride: usize, first: usize, scratch: &mut Scratch) {
-        struct Block<'a>(&'a Network, &'a [f32], usize, usize, &'a mut Scratch);
-        impl pulp::WithSimd for Block<'_> {
-            type Output = ();
-            #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, simd: S) {
-                self.0.eval_block_with(simd, self.1, self.2, self.3, self.4);
-            }
-        }
-        pulp::Arch::new().dispatch(Block(self, inputs, stride, first, scratch));
-    }
-
-    #[inline(always)]
-    fn eval_block_with<S: pulp::Simd>(
-        &self,
-        simd: S,
-        inputs: &[f32],
-        stride: usize,
-        first: usize,
-        scratch: &mut Scratch,
-    ) {
-        let Scratch { now, next } = scratch;
-        now.resize(self.inputs(), [0.0; BLOCK]);
-        let n = BLOCK.min(stride - first);
-        for (i, row) in now.iter_mut().enumerate() {
-            let source = &inputs[i * stride + first..i * stride + first + n];
-            row[..n].copy_from_slice(source);
-            if let Some(ranks) = self.ranks.get(i) {
-                row.iter_mut().for_each(|v| *v = normal_score(ranks, *v));
-            }
-            let (mean, scale) = (self.mean[i], self.scale[i]);
-            row.iter_mut().for_each(|v| *v = (*v - mean) * scale);
-        }
-        for (k, layer) in self.layers.iter().enumerate() {
-            layer.sums(simd, now, next);
-            let last = k + 1 == self.layers.len();
-            for row in next.iter_mut() {
-                match (last, self.output) {
-                    (true, Output::Logistic) => row.iter_mut().for_each(|v| *v = logistic(*v)),
-                    (true, Output::Softmax) => {}
-                    (false, _) => row.iter_mut().for_each(|v| *v = v.max(0.0)),
+    /// Made ready for many items: what the inputs are standardised with becomes part of the first
+    /// layer.
+    pub fn ready(&self) -> Ready {
+        let mut layers = self.layers.clone();
+        if let Some(first) = layers.first_mut() {
+            for (row, bias) in first.weight.chunks_exact_mut(first.inputs).zip(&mut first.bias) {
+                for ((w, mean), scale) in row.iter_mut().zip(&self.mean).zip(&self.scale) {
+                    *w *= scale;
+                    *bias -= *w * mean;
                 }
             }
-            std::mem::swap(now, next);
         }
-        if self.output == Output::Softmax {
-            for k in 0..BLOCK {
-                let mut column: Vec<f32> = now.iter().map(|row| row[k]).collect();
-                self.output.finish(&mut column);
-                now.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
-            }
-        }
+        Ready { output: self.output, ranks: self.ranks.clone(), layers }
     }
 
     /// Trains a network with the given hidden layer sizes. `report` is told the mean loss after
@@ -512,7 +546,7 @@ impl pulp::WithSimd for GradientOfBlock<'_> {
         for (k, layer) in network.layers.iter().enumerate() {
             let last = k + 1 == network.layers.len();
             let (before, after) = acts.split_at_mut(k + 1);
-            layer.sums(simd, &before[k], &mut after[0]);
+            layer.sums(simd, before[k].as_flattened(), BLOCK, &mut after[0]);
             if !last {
                 after[0].iter_mut().flatten().for_each(|v| *v = v.max(0.0));
             }
@@ -621,14 +655,29 @@ mod tests {
     fn blocks_agree_with_single_rows() {
         let net = Network::train(&xor(200), 2, &[5, 3], HOW, |_, _| {});
         let mut random = Random::new(9);
-        let stride = BLOCK + 5;
-        let inputs: Vec<f32> = (0..2 * stride).map(|_| random.uniform() as f32).collect();
+        let inputs: Vec<[f32; BLOCK]> =
+            (0..2).map(|_| std::array::from_fn(|_| random.uniform() as f32)).collect();
         let mut scratch = Scratch::default();
-        for first in [0, BLOCK] {
-            net.eval_block(&inputs, stride, first, &mut scratch);
-            for k in first..(first + BLOCK).min(stride) {
-                let row = net.eval(&[inputs[k], inputs[stride + k]])[0];
-                assert!((row - scratch.outputs()[0][k - first]).abs() < 1e-5);
+        net.ready().eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
+        for k in 0..BLOCK {
+            let row = net.eval(&[inputs[0][k], inputs[1][k]])[0];
+            assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
+        }
+    }
+
+    #[test]
+    fn ranks_are_taken_in_blocks_too() {
+        let how = Training { ranks: true, output: Output::Softmax, ..HOW };
+        let mut samples = xor(200);
+        samples.targets = samples.targets.iter().flat_map(|t| [*t, 1.0 - *t]).collect();
+        let net = Network::train(&samples, 2, &[5], how, |_, _| {});
+        let given: [[f32; BLOCK]; 2] =
+            std::array::from_fn(|i| std::array::from_fn(|k| (k * (i + 1)) as f32 / 64.0));
+        let mut scratch = Scratch::default();
+        net.ready().eval_block(given.as_flattened(), BLOCK, &mut scratch);
+        for k in 0..BLOCK {
+            for (j, p) in net.eval(&[given[0][k], given[1][k]]).into_iter().enumerate() {
+                assert!((p - scratch.outputs()[j][k]).abs() < 1e-5);
             }
         }
     }

@@ -214,12 +214,11 @@ fn floor_light(photo: &Photo, marks: &Marks, settings: &Settings) -> Light {
     let none = Light::none();
     let prepared = prepare_with(photo, marks, &none, settings);
     let f = &prepared.floor;
-    let w = f.planes[0].width;
+    let w = f.columns;
     let mut rgb: [Vec<f32>; 3] = Default::default();
     for (i, _) in f.bare.iter().enumerate().filter(|(_, b)| **b) {
-        let step = f.cell * prepared.work.factor;
-        let x = (prepared.work.origin[0] + i % w * step).min(photo.rgb.width() as usize - 1);
-        let y = (prepared.work.origin[1] + i / w * step).min(photo.rgb.height() as usize - 1);
+        let x = prepared.work.middle(i % w * f.cell, 0).min(photo.rgb.width() as usize - 1);
+        let y = prepared.work.middle(i / w * f.cell, 1).min(photo.rgb.height() as usize - 1);
         let px = photo.rgb.get_pixel(x as u32, y as u32);
         rgb.iter_mut().zip(px.0).for_each(|(v, c)| v.push(colour::linear(c)));
     }
@@ -285,7 +284,7 @@ pub fn measure_objects(
     prepared: &Prepared,
     labels: &LabelMap,
 ) -> Vec<(Measures, Silhouette)> {
-    measure::measure(&opened.photo, labels, &prepared.work, &opened.light, &opened.marks.frame)
+    measure::measure(labels, &prepared.work, &opened.marks.frame)
 }
 
 /// Reads one photograph from the bytes of its file.
@@ -321,10 +320,13 @@ pub fn read_tray_telling(
     let labels = find_objects(&opened, &prepared, profile, settings);
     clock.lap("segment");
     tell("segment", &findings);
-    look_at_tray(&opened, &prepared, &labels, settings, &mut findings);
+    // The checks use one core only; what is measured meanwhile is dropped if they refuse.
+    let ((), measured) = rayon::join(
+        || look_at_tray(&opened, &prepared, &labels, settings, &mut findings),
+        || measure_objects(&opened, &prepared, &labels),
+    );
     tell("checks", &findings);
     let forced = refuse_unless_forced(&findings, &opened.marks, settings)?;
-    let measured = measure_objects(&opened, &prepared, &labels);
     clock.lap("measure");
     tell("measure", &findings);
     let camera = opened.marks.frame.camera_mm;

@@ -51,28 +51,31 @@ impl Target {
     /// Reduces true labels to the work picture.
     pub fn new(prepared: &Prepared, truth: &LabelMap) -> Target {
         let work = &prepared.work;
-        let (w, h, f) = (work.width(), work.height(), work.factor);
+        let (w, h) = (work.width(), work.height());
         let mut object = vec![0.0f32; w * h];
         let mut label = vec![0u16; w * h];
+        let whole = (work.scale * work.scale) as f32;
         for y in 0..h {
             for x in 0..w {
-                let mut seen: Vec<(u16, u32)> = Vec::with_capacity(4);
-                let mut on = 0;
-                for dy in 0..f {
-                    let row = (work.origin[1] + y * f + dy) * truth.width + work.origin[0] + x * f;
-                    for &t in &truth.labels[row..row + f] {
+                let mut seen: Vec<(u16, f32)> = Vec::with_capacity(4);
+                let mut on = 0.0;
+                for (row, high) in work.taken(y, 1) {
+                    for (col, wide) in work.taken(x, 0) {
+                        let t = truth.labels.get(row * truth.width + col).copied().unwrap_or(0);
                         if t != 0 {
-                            on += 1;
+                            let part = high * wide / whole;
+                            on += part;
                             match seen.iter_mut().find(|s| s.0 == t) {
-                                Some(s) => s.1 += 1,
-                                None => seen.push((t, 1)),
+                                Some(s) => s.1 += part,
+                                None => seen.push((t, part)),
                             }
                         }
                     }
                 }
-                object[y * w + x] = on as f32 / (f * f) as f32;
-                if on * 2 >= f * f {
-                    label[y * w + x] = seen.iter().max_by_key(|s| s.1).map_or(0, |s| s.0);
+                object[y * w + x] = on;
+                if on >= 0.5 {
+                    let most = seen.iter().max_by(|a, b| a.1.total_cmp(&b.1));
+                    label[y * w + x] = most.map_or(0, |s| s.0);
                 }
             }
         }
@@ -233,7 +236,7 @@ fn train_looks(
         let wrong = |i: usize| (first.object.data[i] - lesson.target.object[i]).abs() > 0.4;
         sample(lesson, how, k + 1000, wrong, &context)
     });
-    let context = Network::train(&samples, CONTEXT_FEATURES, &[32, 16], training, |epoch, loss| {
+    let context = Network::train(&samples, CONTEXT_FEATURES, &[40, 20], training, |epoch, loss| {
         say(format!("second look, pass {}: loss {loss:.4}", epoch + 1));
     });
     SegmentModel { pixels, context, pairs: None, regions: None, links: None }

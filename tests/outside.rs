@@ -303,7 +303,7 @@ fn measured_mask(name: &str) -> (Measures, Silhouette) {
     let window = [0, 0, width as usize, height as usize];
     let light = Light::none();
     let work = work::reduce(&photo, window, &light, 1.0);
-    let mut all = measure(&photo, &labels, &work, &light, &flat_frame(width, height));
+    let mut all = measure(&labels, &work, &flat_frame(width, height));
     assert_eq!(all.len(), 1);
     all.remove(0)
 }

@@ -42,7 +42,7 @@ impl Default for Tone {
 }
 
 /// How much of the factor a corrected tone gets: 0 at the paper's white, 1 below the bend.
-#[inline]
+#[inline(always)]
 fn part(value: f32) -> f32 {
     ((WHITE as f32 - value) * (1.0 / (WHITE - BELOW_BEND) as f32)).clamp(0.0, 1.0)
 }
@@ -51,7 +51,13 @@ impl Tone {
     /// Balances linear RGB whose light is divided out.
     #[inline]
     pub fn apply(&self, rgb: [f32; 3]) -> [f32; 3] {
-        std::array::from_fn(|c| rgb[c] * (1.0 + part(rgb[c]) * (self.gain[c] as f32 - 1.0)))
+        std::array::from_fn(|c| self.apply_to(c, rgb[c]))
+    }
+
+    /// Balances one channel: 0 red, 1 green, 2 blue.
+    #[inline(always)]
+    pub fn apply_to(&self, channel: usize, value: f32) -> f32 {
+        value * (1.0 + part(value) * (self.gain[channel] as f32 - 1.0))
     }
 
     /// Whether anything is changed.

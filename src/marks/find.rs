@@ -94,13 +94,29 @@ fn against_local_mean(grey: &Grey, radius: usize, bias: i32) -> Signed {
         let top = &integral[y0 * stride..(y0 + 1) * stride];
         let bottom = &integral[y1 * stride..(y1 + 1) * stride];
         let row = &grey.data[y * w..(y + 1) * w];
-        for (x, o) in out.iter_mut().enumerate() {
+        let signed = |x: usize, scale: f32, sum: u32| {
+            (i32::from(row[x]) * 16 + bias * 16 - (sum as i32 as f32 * scale) as i32) as i16
+        };
+        let scale = |n: usize| 16.0 / n as f32;
+        // Windows that are cut on neither side all have as many pixels.
+        let inner = radius.min(w)..w.saturating_sub(radius).max(radius.min(w));
+        for x in (0..inner.start).chain(inner.end..w) {
             let (x0, x1) = (x.saturating_sub(radius), (x + radius + 1).min(w));
             let sum =
                 bottom[x1].wrapping_sub(bottom[x0]).wrapping_sub(top[x1]).wrapping_add(top[x0]);
-            let n = ((x1 - x0) * (y1 - y0)) as u32;
-            let mean16 = (u64::from(sum) * 16 / u64::from(n)) as i32;
-            *o = (i32::from(row[x]) * 16 - mean16 + bias * 16) as i16;
+            out[x] = signed(x, scale((x1 - x0) * (y1 - y0)), sum);
+        }
+        let (side, scale) = (2 * radius + 1, scale((2 * radius + 1) * (y1 - y0)));
+        let n = inner.len();
+        if n > 0 {
+            let [top0, bottom0] = [top, bottom].map(|line| &line[..n]);
+            let [top1, bottom1] = [top, bottom].map(|line| &line[side..side + n]);
+            let out = &mut out[inner.clone()];
+            for k in 0..n {
+                let sum =
+                    bottom1[k].wrapping_sub(bottom0[k]).wrapping_sub(top1[k]).wrapping_add(top0[k]);
+                out[k] = signed(inner.start + k, scale, sum);
+            }
         }
     });
     Signed { width: w, height: h, data }

@@ -12,7 +12,7 @@ use super::Plane;
 use super::distance::signed_squares;
 use super::floor::{Fixed, Floor, Window};
 use super::work::Work;
-use crate::network::{BLOCK, Network, Scratch};
+use crate::network::{BLOCK, Network, Ready, Scratch};
 
 /// Number of local measures.
 pub const FEATURES: usize = 32;
@@ -29,8 +29,8 @@ pub struct Evidence {
 impl Evidence {
     /// No object anywhere.
     fn nothing(work: &Work) -> Evidence {
-        let plane = Plane::filled(work.width(), work.height(), 0.0);
-        Evidence { object: plane.clone(), seam: plane }
+        let nothing = || Plane::filled(work.width(), work.height(), 0.0);
+        Evidence { object: nothing(), seam: nothing() }
     }
 }
 
@@ -77,10 +77,10 @@ impl Around {
         self.y = y;
     }
 
-    /// Means of one of the windows around the columns `cols`.
+    /// Means of one of the windows, which is of the picture `of`, around the columns `cols`.
     #[inline(always)]
-    fn means(&mut self, window: usize, cols: Range<usize>, out: &mut [f32]) {
-        self.windows[window].means(cols, &mut self.sums, out);
+    fn means(&mut self, window: usize, of: &Fixed, cols: Range<usize>, out: &mut [f32]) {
+        self.windows[window].means(of, cols, &mut self.sums, out);
     }
 }
 
@@ -101,6 +101,7 @@ pub struct Row {
     /// Around the first look's answer.
     around_answer: Around,
     near: Vec<f32>,
+    seams: Vec<f32>,
 }
 
 impl Row {
@@ -146,7 +147,7 @@ impl<'a> Neighbourhoods<'a> {
             || (Fixed::new(a, w), Fixed::new(b, w)),
         );
         let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as usize).max(1));
-        let across = floor.across(w);
+        let across = floor.across(0..w);
         let (fixed, radii) = ([l, a, b, square], RADII_MM.map(radius));
         Neighbourhoods { work, floor, fixed, radii, steps, across }
     }
@@ -176,7 +177,8 @@ impl<'a> Neighbourhoods<'a> {
         row.around.seek(y, self.windows());
         for (k, out) in means.iter_mut().enumerate() {
             out.resize(n, 0.0);
-            row.around.means(k, cols.clone(), out);
+            let of = if k < 9 { k % 3 } else { 3 };
+            row.around.means(k, &self.fixed[of], cols.clone(), out);
         }
         let mut floor = std::mem::take(&mut row.floor);
         let mut shifted = std::mem::take(&mut row.shifted);
@@ -320,16 +322,26 @@ impl<'a> Context<'a> {
         ANSWER_MEANS.iter().map(|&(k, r)| (&self.fixed[k], self.hoods.radii[r]))
     }
 
-    /// Leaves out the columns where the first look leaves nothing to ask: plain floor all around.
+    /// Leaves out the columns where the first look leaves nothing to ask: plain floor all around, or
+    /// nothing but an object.
     #[inline(always)]
     fn spare_plain(&self, y: usize, row: &mut Row, asked: &mut Vec<usize>) {
         let w = self.hoods.work.width();
         let Some((&from, &last)) = asked.first().zip(asked.last()) else { return };
         row.around_answer.seek(y, self.windows());
         row.near.resize(last + 1 - from, 0.0);
-        row.around_answer.means(1, from..last + 1, &mut row.near);
+        row.seams.resize(last + 1 - from, 0.0);
+        for (window, out) in [(0, &mut row.near), (4, &mut row.seams)] {
+            let of = &self.fixed[ANSWER_MEANS[window].0];
+            row.around_answer.means(window, of, from..last + 1, out);
+        }
         let object = &self.first.object.data[y * w..(y + 1) * w];
-        asked.retain(|&x| row.near[x - from] >= 0.01 || object[x] >= 0.05);
+        asked.retain(|&x| {
+            let (near, seams) = (row.near[x - from], row.seams[x - from]);
+            let floor = near < 0.01 && object[x] < 0.05;
+            let inside = near > 0.97 && seams < 0.03 && object[x] >= SURE;
+            !(floor || inside)
+        });
     }
 
     #[inline(always)]
@@ -342,8 +354,8 @@ impl<'a> Context<'a> {
         row.of(FEATURES + 1).copy_from_slice(&self.first.seam.data[span.clone()]);
         let mut around = std::mem::take(&mut row.around_answer);
         around.seek(y, self.windows());
-        for k in 0..ANSWER_MEANS.len() {
-            around.means(k, cols.clone(), row.of(FEATURES + 2 + k));
+        for (k, (of, _)) in ANSWER_MEANS.into_iter().enumerate() {
+            around.means(k, &self.fixed[of], cols.clone(), row.of(FEATURES + 2 + k));
         }
         row.around_answer = around;
         let ppm = self.hoods.work.px_per_mm as f32;
@@ -438,6 +450,9 @@ fn slopes(plane: &Plane) -> Vec<f32> {
     out
 }
 
+/// Object evidence from which the first look may stand where all around says the same.
+const SURE: f32 = 0.95;
+
 /// First look at every allowed work pixel; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
     let mut evidence = Evidence::nothing(hoods.work);
@@ -447,7 +462,15 @@ pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evi
 
 /// Second look, with the first look's answer around each pixel in view.
 pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
+    // Where nothing is asked, it stays floor or what the first look saw in the middle of an object.
     let mut evidence = Evidence::nothing(context.hoods.work);
+    let first = context.first.object.data.iter().zip(&context.first.seam.data);
+    let second = evidence.object.data.iter_mut().zip(&mut evidence.seam.data);
+    for ((object, seam), (first, first_seam)) in second.zip(first) {
+        if *first >= SURE {
+            (*object, *seam) = (*first, *first_seam);
+        }
+    }
     evaluate(&mut evidence, context, network, allowed);
     evidence
 }
@@ -472,7 +495,7 @@ pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
             }
         }
     });
-    let across = floor.planes[0].width;
+    let across = floor.columns;
     let bare = |i: usize| floor.bare[i / w / floor.cell * across + i % w / floor.cell];
     let (mut all, mut plain) = ([0u64; 256], [0u64; 256]);
     for (i, v) in away.data.iter().enumerate().filter(|(i, _)| allowed[*i]) {
@@ -547,7 +570,7 @@ struct Gathered {
     row: Row,
     /// Columns asked about in the row at hand.
     asked: Vec<usize>,
-    values: Vec<f32>,
+    values: Vec<[f32; BLOCK]>,
     /// Place of each gathered pixel among those of the rows.
     places: Vec<usize>,
     scratch: Scratch,
@@ -555,8 +578,8 @@ struct Gathered {
 
 impl Gathered {
     /// Asks the network about the gathered pixels and hands out its answers.
-    fn answer(&mut self, network: &Network, object: &mut [f32], seam: &mut [f32]) {
-        network.eval_block(&self.values, BLOCK, 0, &mut self.scratch);
+    fn answer(&mut self, network: &Ready, object: &mut [f32], seam: &mut [f32]) {
+        network.eval_block(self.values.as_flattened(), BLOCK, &mut self.scratch);
         let out = self.scratch.outputs();
         for (k, &i) in self.places.iter().enumerate() {
             object[i] = out[0][k];
@@ -578,9 +601,10 @@ fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allow
     let w = evidence.object.width;
     let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
     let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);
+    let network = &network.ready();
     let parts = object.zip(seam).enumerate().with_min_len(AT_A_TIME);
     parts.for_each_init(Gathered::default, |g, (part, (object, seam))| {
-        g.values.resize(R::MEASURES * BLOCK, 0.0);
+        g.values.resize(R::MEASURES, [0.0; BLOCK]);
         let first = part * TOGETHER;
         for y in first..first + object.len() / w {
             let mut asked = std::mem::take(&mut g.asked);
@@ -591,24 +615,29 @@ fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allow
             for near in asked.chunk_by(|a, b| b - a <= GAP) {
                 let (from, to) = (near[0], near[near.len() - 1] + 1);
                 rows.row(y, from..to, &mut g.row);
-                let mut near = near;
-                while !near.is_empty() {
-                    let at = g.places.len();
-                    let (now, later) = near.split_at(near.len().min(BLOCK - at));
-                    let whole = now[now.len() - 1] - now[0] + 1 == now.len();
-                    for m in 0..R::MEASURES {
-                        let source = &g.row.values[m * (to - from)..(m + 1) * (to - from)];
-                        let out = &mut g.values[m * BLOCK + at..][..now.len()];
-                        if whole {
-                            out.copy_from_slice(&source[now[0] - from..][..now.len()]);
-                        } else {
-                            out.iter_mut().zip(now).for_each(|(o, x)| *o = source[x - from]);
-                        }
+                let n = to - from;
+                for run in near.chunk_by(|a, b| a + 1 == *b) {
+                    let (blocks, rest) = run.as_chunks::<BLOCK>();
+                    for block in blocks {
+                        let place = (y - first) * w + block[0];
+                        network.eval_block(&g.row.values[block[0] - from..], n, &mut g.scratch);
+                        let out = g.scratch.outputs();
+                        object[place..place + BLOCK].copy_from_slice(&out[0]);
+                        seam[place..place + BLOCK].copy_from_slice(&out[1]);
                     }
-                    g.places.extend(now.iter().map(|x| (y - first) * w + x));
-                    near = later;
-                    if g.places.len() == BLOCK {
-                        g.answer(network, object, seam);
+                    let mut rest = rest;
+                    while !rest.is_empty() {
+                        let at = g.places.len();
+                        let (now, later) = rest.split_at(rest.len().min(BLOCK - at));
+                        for (m, out) in g.values.iter_mut().enumerate() {
+                            let source = &g.row.values[m * n + now[0] - from..][..now.len()];
+                            out[at..at + now.len()].copy_from_slice(source);
+                        }
+                        g.places.extend(now.iter().map(|x| (y - first) * w + x));
+                        rest = later;
+                        if g.places.len() == BLOCK {
+                            g.answer(network, object, seam);
+                        }
                     }
                 }
             }

@@ -41,7 +41,8 @@ pub fn paint(
         object: &object,
         grown: &grown,
         threshold,
-        width: size[0],
+        starts: (0..=w).map(|k| work.first(k, 0).min(size[0])).collect(),
+        across: (0..size[0]).map(|x| Between::of(work.from_photo(x as f64, 0.0)[0])).collect(),
     };
     let (name, count) = names(regions, &outlines, size[1]);
     let [width, height] = size;
@@ -63,8 +64,28 @@ struct Outlines<'a> {
     grown: &'a [u16],
     clear: Vec<Clear>,
     threshold: f32,
-    /// Of the photograph, px.
-    width: usize,
+    /// First photograph column of each work column, and of what comes after the last.
+    starts: Vec<usize>,
+    /// For each photograph column.
+    across: Vec<Between>,
+}
+
+/// Where a photograph pixel lies among the middles of its work pixel and the two beside it:
+/// their shares in what is interpolated there.
+#[derive(Debug, Clone, Copy)]
+struct Between([f32; 3]);
+
+impl Between {
+    /// At a work-pixel coordinate.
+    fn of(place: f64) -> Between {
+        let off = (place - (place + 0.5).floor()) as f32;
+        Between([(-off).max(0.0), 1.0 - off.abs(), off.max(0.0)])
+    }
+
+    #[inline(always)]
+    fn mix(self, before: f32, own: f32, after: f32) -> f32 {
+        self.0[0] * before + self.0[1] * own + self.0[2] * after
+    }
 }
 
 impl Outlines<'_> {
@@ -72,28 +93,41 @@ impl Outlines<'_> {
     /// from left to right, as long as `put` wants more.
     fn of_row(&self, y: usize, span: Range<usize>, mut put: impl FnMut(Range<usize>, u16) -> bool) {
         let Outlines { work, object, threshold, .. } = self;
-        let (w, f) = (work.width(), work.factor);
-        let Some(below) = y.checked_sub(work.origin[1]) else { return };
-        let wy = below / f;
-        if wy >= work.height() {
+        let w = work.width();
+        let place = work.from_photo(0.0, y as f64)[1];
+        if !(0.0..work.height() as f64).contains(&(place + 0.5)) {
             return;
         }
-        let fy = work.from_photo(0.0, y as f64)[1] as f32;
+        let wy = (place + 0.5) as usize;
+        let down = Between::of(place);
+        let object = |wx: usize| {
+            let row = |wy: usize| object.data[wy * w + wx];
+            down.mix(row(wy.saturating_sub(1)), row(wy), row((wy + 1).min(work.height() - 1)))
+        };
         let (grown, clear) = (&self.grown[wy * w..(wy + 1) * w], &self.clear[wy * w..(wy + 1) * w]);
-        for wx in span {
-            let k = grown[wx];
+        let mut wx = span.start;
+        while wx < span.end {
+            let (k, clear_here, from) = (grown[wx], clear[wx], wx);
+            wx += 1;
             if k == 0 {
                 continue;
             }
-            let from = work.origin[0] + wx * f;
-            let cols = from..(from + f).min(self.width);
-            let wanted = match clear[wx] {
+            let wanted = match clear_here {
                 Clear::Outside => true,
-                Clear::Inside => put(cols, k),
-                Clear::No => cols.into_iter().all(|x| {
-                    let fx = work.from_photo(x as f64, 0.0)[0] as f32;
-                    object.bilinear(fx, fy) < *threshold || put(x..x + 1, k)
-                }),
+                Clear::Inside => {
+                    while wx < span.end && grown[wx] == k && clear[wx] == Clear::Inside {
+                        wx += 1;
+                    }
+                    put(self.starts[from]..self.starts[wx], k)
+                }
+                Clear::No => {
+                    let around = [from.saturating_sub(1), from, (from + 1).min(w - 1)].map(object);
+                    let cols = self.starts[from]..self.starts[wx];
+                    cols.clone().zip(&self.across[cols]).all(|(x, between)| {
+                        let [left, own, right] = around;
+                        between.mix(left, own, right) < *threshold || put(x..x + 1, k)
+                    })
+                }
             };
             if !wanted {
                 return;
@@ -113,7 +147,7 @@ fn names(regions: &[Region], outlines: &Outlines, height: usize) -> (Vec<u16>, u
         let right = runs().map(|r| r.2 as usize + 1).max()?.min(work.width());
         let top = runs().map(|r| r.0 as usize).min()?.saturating_sub(1);
         let end = runs().map(|r| r.0 as usize + 2).max()?;
-        let row = |y: usize| (work.origin[1] + y * work.factor).min(height);
+        let row = |y: usize| work.first(y, 1).min(height);
         let mut found = None;
         for y in row(top)..row(end) {
             outlines.of_row(y, left..right, |cols, k| {
@@ -239,10 +273,10 @@ mod tests {
 
     #[test]
     fn numbers_follow_the_first_pixel_that_is_painted() {
-        let (w, h, factor) = (20, 12, 3);
+        let (w, h, scale) = (20, 12, 3.0);
         let plane = || Plane::filled(w, h, 0.0);
         let [l, a, b, rg, bg] = std::array::from_fn(|_| plane());
-        let work = Work { factor, origin: [3, 6], l, a, b, rg, bg, px_per_mm: 4.0 };
+        let work = Work { scale, origin: [3.0, 6.0], l, a, b, rg, bg, px_per_mm: 4.0 };
         // Named last to first; one has parts, and the lower of them stands first.
         let mut parts = region(8..10, 2, 5);
         parts.runs.extend(region(1..3, 12, 15).runs);
@@ -260,5 +294,41 @@ mod tests {
         assert!(first.is_sorted(), "{first:?}");
         let at = |x: usize, y: usize| map.labels[(6 + y * 3 + 1) * 70 + 3 + x * 3 + 1];
         assert_eq!([at(3, 1), at(13, 1), at(9, 6), at(3, 8), at(17, 10)], [1, 2, 3, 2, 0]);
+    }
+
+    #[test]
+    fn outlines_are_where_interpolated_evidence_crosses_the_threshold() {
+        let (w, h) = (24, 20);
+        for scale in [1.0, 1.3, 2.0, 2.25, 3.7] {
+            let plane = || Plane::filled(w, h, 0.0);
+            let [l, a, b, rg, bg] = std::array::from_fn(|_| plane());
+            let work = Work { scale, origin: [5.2, 1.9], l, a, b, rg, bg, px_per_mm: 3.5 };
+            let mut evidence = Evidence { object: plane(), seam: plane() };
+            let mut one = Region { runs: Vec::new(), area: 0 };
+            for y in 0..h {
+                let soft = |x: usize| {
+                    let d = (x as f32 - 11.4).hypot(y as f32 - 9.7);
+                    1.0 / (1.0 + (2.0 * (d - 6.2)).exp())
+                };
+                (0..w).for_each(|x| evidence.object.data[y * w + x] = soft(x));
+                let on: Vec<usize> = (0..w).filter(|x| soft(*x) >= 0.5).collect();
+                if let (Some(from), Some(to)) = (on.first(), on.last()) {
+                    one.runs.push((y as u32, *from as u32, *to as u32 + 1));
+                    one.area += on.len();
+                }
+            }
+            let size = [5 + (w as f64 * scale) as usize + 3, 2 + (h as f64 * scale) as usize + 3];
+            let map = paint(&[one], &work, &evidence, size, 0.5);
+            let mut painted = 0;
+            for (i, label) in map.labels.iter().enumerate() {
+                let [x, y] = work.from_photo((i % size[0]) as f64, (i / size[0]) as f64);
+                let v = evidence.object.bilinear(x as f32, y as f32);
+                if (v - 0.5).abs() > 1e-3 {
+                    assert_eq!(*label == 1, v > 0.5, "scale {scale}, pixel {i}");
+                }
+                painted += usize::from(*label);
+            }
+            assert!(painted as f64 > 100.0 * scale * scale);
+        }
     }
 }

@@ -321,8 +321,8 @@ mod tests {
     fn work() -> Work {
         let plane = |v: f32| Plane::filled(SIZE, SIZE, v);
         Work {
-            factor: 1,
-            origin: [0, 0],
+            scale: 1.0,
+            origin: [0.0; 2],
             l: plane(50.0),
             a: plane(0.0),
             b: plane(20.0),

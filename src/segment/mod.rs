@@ -1,6 +1,6 @@
 //! From corrected pixels to a label map: one label an object.
 //!
-//! The work is done on a reduced picture of about four pixels a millimetre:
+//! The work is done on a reduced picture of three and a half pixels a millimetre:
 //! 1. [`work`]: the reduced picture in CIELAB, white-balanced;
 //! 2. [`floor`]: what the tray floor looks like everywhere, under the objects too;
 //! 3. [`evidence`]: for each pixel, how likely it shows an object, and how likely it lies on the
@@ -114,7 +114,7 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
             let bound = |c: usize, most: usize| {
                 let low = outline.iter().map(|p| p[c]).fold(f64::INFINITY, f64::min);
                 let high = outline.iter().map(|p| p[c]).fold(f64::NEG_INFINITY, f64::max);
-                ((low - 4.0).max(0.0) as usize, ((high + 5.0).max(1.0) as usize).min(most))
+                ((low - 4.0).max(0.0) as usize, ((high + 5.0).ceil().max(1.0) as usize).min(most))
             };
             let ((x0, x1), (y0, y1)) = (bound(0, width), bound(1, height));
             [x0.min(width - 1), y0.min(height - 1), x1, y1]
@@ -141,7 +141,7 @@ pub fn prepare(scene: &Scene, settings: &SegmentSettings) -> Prepared {
     if scene.tray == TrayArea::Search {
         let inside = floor.surrounded();
         for (i, a) in allowed.iter_mut().enumerate() {
-            *a &= inside[(i / w / floor.cell) * floor.planes[0].width + i % w / floor.cell];
+            *a &= inside[(i / w / floor.cell) * floor.columns + i % w / floor.cell];
         }
     }
     Prepared { work, allowed, floor }

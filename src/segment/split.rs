@@ -229,39 +229,50 @@ pub fn region_features(
     floor: &super::floor::Floor,
     owners: &[u32],
 ) -> [f32; REGION_FEATURES] {
-    let w = work.width();
+    let (w, h) = (work.width(), work.height());
     let mut p = Piece::default();
     let (mut object, mut strong, mut away) = (0.0f64, 0.0f64, [0.0f64; 4]);
     let own = region.runs.first().map_or(0, |r| owners[r.0 as usize * w + r.1 as usize]);
     let (mut rim, mut open, mut slope, mut step) = (0.0f64, 0.0f64, 0.0f64, [0.0f64; 2]);
+    let left = region.runs.iter().map(|r| r.1 as usize).min().unwrap_or(0);
+    let right = region.runs.iter().map(|r| r.2 as usize).max().unwrap_or(0);
+    let across = floor.across(left..right);
+    let mut under: [Vec<f32>; 5] = Default::default();
     for &(y, a, b) in &region.runs {
-        for x in a..b {
-            let (xu, yu) = (x as usize, y as usize);
-            let i = yu * w + xu;
-            let lab = [work.l.data[i], work.a.data[i], work.b.data[i]].map(f64::from);
-            let (fx, fy) = (f64::from(x), f64::from(y));
-            p.add(&Piece {
-                n: 1.0,
-                x: fx,
-                y: fy,
-                xx: fx * fx,
-                xy: fx * fy,
-                yy: fy * fy,
-                lab,
-                lab2: lab.map(|v| v * v),
-                peak: 0.0,
-            });
-            let e = f64::from(evidence.object.data[i]);
-            object += e;
-            strong += f64::from(u8::from(e > 0.9));
-            let f = floor.at(xu, yu);
+        let (y, a, b) = (y as usize, a as usize, b as usize);
+        floor.row(y, &across[a - left..b - left], &mut under);
+        let span = y * w + a..y * w + b;
+        let seen = [&work.l, &work.a, &work.b, &work.rg, &work.bg].map(|p| &p.data[span.clone()]);
+        let fy = y as f64;
+        for (k, e) in evidence.object.data[span].iter().enumerate() {
+            let fx = (a + k) as f64;
+            p.n += 1.0;
+            p.x += fx;
+            p.y += fy;
+            p.xx += fx * fx;
+            p.xy += fx * fy;
+            p.yy += fy * fy;
             for c in 0..3 {
-                away[c] += lab[c] - f64::from(f[c]);
+                let v = f64::from(seen[c][k]);
+                p.lab[c] += v;
+                p.lab2[c] += v * v;
+                away[c] += v - f64::from(under[c][k]);
             }
-            away[3] += f64::from((work.rg.data[i] - f[3]).hypot(work.bg.data[i] - f[4]));
+            object += f64::from(*e);
+            strong += f64::from(u8::from(*e > 0.9));
+            let [rg, bg] = [3, 4].map(|c| seen[c][k] - under[c][k]);
+            away[3] += f64::from((rg * rg + bg * bg).sqrt());
+        }
+        for x in a..b {
+            let i = y * w + x;
+            let inside = x > 0 && y > 0 && x + 1 < w && y + 1 < h;
+            if inside && [i - 1, i + 1, i - w, i + w].iter().all(|j| owners[*j] == own) {
+                continue;
+            }
+            let (xi, yi) = (x as isize, y as isize);
             for (dx, dy) in [(-1isize, 0isize), (1, 0), (0, -1), (0, 1)] {
-                let (u, v) = (xu as isize + dx, yu as isize + dy);
-                if u < 0 || v < 0 || u >= w as isize || v >= work.height() as isize {
+                let (u, v) = (xi + dx, yi + dy);
+                if u < 0 || v < 0 || u >= w as isize || v >= h as isize {
                     continue;
                 }
                 let j = v as usize * w + u as usize;
@@ -275,15 +286,14 @@ pub fn region_features(
                 open += 1.0;
                 // Across the outline, a pixel and a half to either side.
                 let at = |k: isize| {
-                    let (x, y) = (xu as isize + dx * k, yu as isize + dy * k);
+                    let (x, y) = (xi + dx * k, yi + dy * k);
                     [work.l.at(x, y), work.a.at(x, y), work.b.at(x, y)]
                 };
                 let (inner, outer) = (at(-1), at(2));
                 step[0] += f64::from((inner[0] - outer[0]).abs());
                 step[1] += f64::from((inner[1] - outer[1]).hypot(inner[2] - outer[2]));
                 slope += f64::from(
-                    evidence.object.at(xu as isize - dx, yu as isize - dy)
-                        - evidence.object.at(u + dx, v + dy),
+                    evidence.object.at(xi - dx, yi - dy) - evidence.object.at(u + dx, v + dy),
                 );
             }
         }
@@ -398,84 +408,123 @@ fn patch(runs: &Runs, work: &Work, evidence: &Evidence, settings: &SplitSettings
         mask[row + a as usize - x0..row + b as usize - x0].fill(true);
     }
     fill_small_holes(&mut mask, width, (0.6 * work.px_per_mm * work.px_per_mm) as usize);
-    let global = |i: usize| (i / width + y0) * w + i % width + x0;
     // Seams act as background that is the weaker the less sure they are.
-    let solid: Vec<bool> = mask
-        .iter()
-        .enumerate()
-        .map(|(i, m)| *m && evidence.seam.data[global(i)] < settings.seam)
-        .collect();
-    let free = squared_distance(&mask, width);
-    let cut = squared_distance(&solid, width);
-    let mut height_map: Vec<f32> = free
-        .iter()
-        .zip(&cut)
-        .map(|(f, c)| (1.0 - SEAM_SHARE) * f.sqrt() + SEAM_SHARE * c.sqrt())
-        .collect();
+    let mut solid = mask.clone();
+    let mut seamless = true;
+    for (y, solid) in solid.chunks_exact_mut(width).enumerate() {
+        let start = (y + y0) * w + x0;
+        for (m, seam) in solid.iter_mut().zip(&evidence.seam.data[start..start + width]) {
+            let seen = *m && *seam >= settings.seam;
+            seamless &= !seen;
+            *m &= !seen;
+        }
+    }
+    let mut height_map = squared_distance(&mask, width);
+    if seamless {
+        height_map.iter_mut().for_each(|f| *f = f.sqrt());
+    } else {
+        let cut = squared_distance(&solid, width);
+        for (f, c) in height_map.iter_mut().zip(&cut) {
+            *f = (1.0 - SEAM_SHARE) * f.sqrt() + SEAM_SHARE * c.sqrt();
+        }
+    }
     smooth3(&mut height_map, width);
     let (piece, count) = flood(&mask, &height_map, width, settings.pass);
-    let mut pieces = vec![Piece::default(); count + 1];
+    let mut patch = Patch {
+        x0,
+        y0,
+        width,
+        piece,
+        pieces: vec![Piece::default(); count + 1],
+        contacts: Default::default(),
+    };
+    sum_up(&mut patch, &height_map, work);
+    if count > 1 {
+        meet(&mut patch, &height_map, work, evidence);
+    }
+    patch
+}
+
+/// Sums over each piece of a patch.
+fn sum_up(patch: &mut Patch, height_map: &[f32], work: &Work) {
+    let Patch { x0, y0, width, .. } = *patch;
+    let rows = patch.piece.chunks_exact(width).zip(height_map.chunks_exact(width));
+    for (y, (piece, height)) in rows.enumerate() {
+        let start = (y + y0) * work.width() + x0;
+        let [l, a, b] = [&work.l, &work.a, &work.b].map(|p| &p.data[start..start + width]);
+        let fy = y as f64;
+        for x in (0..width).filter(|x| piece[*x] != 0) {
+            let fx = x as f64;
+            let p = &mut patch.pieces[piece[x] as usize];
+            p.n += 1.0;
+            p.x += fx;
+            p.y += fy;
+            p.xx += fx * fx;
+            p.xy += fx * fy;
+            p.yy += fy * fy;
+            for (c, v) in [l[x], a[x], b[x]].map(f64::from).into_iter().enumerate() {
+                p.lab[c] += v;
+                p.lab2[c] += v * v;
+            }
+            p.peak = p.peak.max(f64::from(height[x]));
+        }
+    }
+}
+
+/// Finds where the pieces of a patch meet.
+fn meet(patch: &mut Patch, height_map: &[f32], work: &Work, evidence: &Evidence) {
+    let Patch { x0, y0, width, piece, contacts, .. } = patch;
+    let (x0, y0, width) = (*x0, *y0, *width);
+    let global = |i: usize| (i / width + y0) * work.width() + i % width + x0;
     let inner = (0.8 * work.px_per_mm).round() as usize;
-    let mut contacts = std::collections::BTreeMap::<(u32, u32), Contact>::new();
-    for (i, &k) in piece.iter().enumerate() {
-        if k == 0 {
+    let rows = piece.len() / width;
+    for i in 0..piece.len() {
+        let k = piece[i];
+        let other = |j: usize| piece.get(j).is_some_and(|m| *m != k && *m != 0);
+        // Nearly everywhere there is one piece all around, or none.
+        if k == 0 || !(other(i + 1) || other(i + width)) {
             continue;
         }
-        let g = global(i);
-        let (x, y) = ((i % width) as f64, (i / width) as f64);
-        let lab = [work.l.data[g], work.a.data[g], work.b.data[g]].map(f64::from);
-        pieces[k as usize].add(&Piece {
-            n: 1.0,
-            x,
-            y,
-            xx: x * x,
-            xy: x * y,
-            yy: y * y,
-            lab,
-            lab2: lab.map(|v| v * v),
-            peak: f64::from(height_map[i]),
-        });
         let (col, row) = (i % width, i / width);
-        let rows = piece.len() / width;
         let right = (col + 1 < width).then_some((i + 1, 1, col, width));
         let below = (row + 1 < rows).then_some((i + width, width, row, rows));
         for (j, step, along, end) in [right, below].into_iter().flatten() {
             let m = piece[j];
-            if m != 0 && m != k {
-                let gj = global(j);
-                // A little inside each piece: the last of its pixels up to `inner` away.
-                let inside = |own: u32, away: bool| {
-                    let mut at = if away { j } else { i };
-                    for s in 1..=inner {
-                        let room = if away { along + 1 + s < end } else { along >= s };
-                        if !room {
-                            break;
-                        }
-                        let next = if away { j + s * step } else { i - s * step };
-                        if piece[next] != own {
-                            break;
-                        }
-                        at = next;
-                    }
-                    let g = global(at);
-                    [work.l.data[g], work.a.data[g], work.b.data[g]].map(f64::from)
-                };
-                let (own, other) = (inside(k, false), inside(m, true));
-                let pair = |p: &Plane| f64::from(p.data[g].max(p.data[gj]));
-                let c = Contact {
-                    length: 1.0,
-                    seam: pair(&evidence.seam),
-                    seam_max: pair(&evidence.seam),
-                    pass: f64::from(height_map[i].min(height_map[j])),
-                    object: f64::from(evidence.object.data[g].min(evidence.object.data[gj])),
-                    low: if k < m { own } else { other },
-                    high: if k < m { other } else { own },
-                };
-                contacts.entry((k.min(m), k.max(m))).or_default().add(&c);
+            if m == 0 || m == k {
+                continue;
             }
+            let (g, gj) = (global(i), global(j));
+            // A little inside each piece: the last of its pixels up to `inner` away.
+            let inside = |own: u32, away: bool| {
+                let mut at = if away { j } else { i };
+                for s in 1..=inner {
+                    let room = if away { along + 1 + s < end } else { along >= s };
+                    if !room {
+                        break;
+                    }
+                    let next = if away { j + s * step } else { i - s * step };
+                    if piece[next] != own {
+                        break;
+                    }
+                    at = next;
+                }
+                let g = global(at);
+                [work.l.data[g], work.a.data[g], work.b.data[g]].map(f64::from)
+            };
+            let (own, other) = (inside(k, false), inside(m, true));
+            let pair = |p: &Plane| f64::from(p.data[g].max(p.data[gj]));
+            let c = Contact {
+                length: 1.0,
+                seam: pair(&evidence.seam),
+                seam_max: pair(&evidence.seam),
+                pass: f64::from(height_map[i].min(height_map[j])),
+                object: f64::from(evidence.object.data[g].min(evidence.object.data[gj])),
+                low: if k < m { own } else { other },
+                high: if k < m { other } else { own },
+            };
+            contacts.entry((k.min(m), k.max(m))).or_default().add(&c);
         }
     }
-    Patch { x0, y0, width, piece, pieces, contacts }
 }
 
 /// Fills background islands of at most `most` pixels (highlights, scars).
@@ -495,26 +544,26 @@ fn fill_small_holes(mask: &mut [bool], width: usize, most: usize) {
     }
 }
 
+/// Smooths by the weights 1, 2, 1 along both axes; what is nought stays so.
 fn smooth3(data: &mut [f32], width: usize) {
-    let height = data.len() / width;
-    let source = data.to_vec();
-    for y in 0..height {
+    let nothing = vec![0.0f32; width];
+    let mut before = nothing.clone();
+    let mut own = nothing.clone();
+    for y in 0..data.len() / width {
+        let (now, later) = data[y * width..].split_at_mut(width);
+        std::mem::swap(&mut before, &mut own);
+        own.copy_from_slice(now);
+        let below = later.get(..width).unwrap_or(&nothing);
         for x in 0..width {
-            let i = y * width + x;
-            if source[i] == 0.0 {
+            if own[x] == 0.0 {
                 continue;
             }
-            let get = |dx: isize, dy: isize| {
-                let (u, v) = (x as isize + dx, y as isize + dy);
-                if u < 0 || v < 0 || u >= width as isize || v >= height as isize {
-                    0.0
-                } else {
-                    source[v as usize * width + u as usize]
-                }
-            };
-            let side = get(-1, 0) + get(1, 0) + get(0, -1) + get(0, 1);
-            let corner = get(-1, -1) + get(1, -1) + get(-1, 1) + get(1, 1);
-            data[i] = source[i] * 0.25 + side * 0.125 + corner * 0.0625;
+            let (left, right) = (x.checked_sub(1), (x + 1 < width).then_some(x + 1));
+            let get = |row: &[f32], x: Option<usize>| x.map_or(0.0, |x| row[x]);
+            let side = get(&own, left) + get(&own, right) + before[x] + below[x];
+            let corner =
+                get(&before, left) + get(&before, right) + get(below, left) + get(below, right);
+            now[x] = own[x] * 0.25 + side * 0.125 + corner * 0.0625;
         }
     }
 }
@@ -522,24 +571,31 @@ fn smooth3(data: &mut [f32], width: usize) {
 /// Watershed by union-find: pixels in falling height join the neighbouring piece that was there
 /// first; pieces meeting higher than `pass` times the lower peak become one.
 fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, usize) {
-    let mut order: Vec<u32> = (0..mask.len() as u32).filter(|i| mask[*i as usize]).collect();
-    order.sort_by(|a, b| height[*b as usize].total_cmp(&height[*a as usize]).then(a.cmp(b)));
     let rows = mask.len() / width;
-    let mut label = vec![0u32; mask.len()];
+    // With nothing all around, so that every pixel has eight neighbours.
+    let stride = width + 2;
+    let mut high = vec![0.0f32; stride * (rows + 2)];
+    // Heights are not below nought: their bits rise as they do. One number holds height and place.
+    let mut order: Vec<u64> = Vec::with_capacity(mask.len());
+    for (y, (mask, height)) in mask.chunks(width).zip(height.chunks(width)).enumerate() {
+        let start = (y + 1) * stride + 1;
+        high[start..start + width].copy_from_slice(height);
+        let on = (0..width).filter(|x| mask[*x]);
+        order.extend(on.map(|x| u64::from(!height[x].to_bits()) << 32 | (start + x) as u64));
+    }
+    order.sort_unstable();
+    let height = &high;
+    let mut label = vec![0u32; height.len()];
     let mut parent: Vec<u32> = vec![0];
     let mut peak: Vec<f32> = vec![0.0];
     for &i in &order {
-        let i = i as usize;
-        let (x, y) = (i % width, i / width);
+        let i = i as u32 as usize;
         let mut best: Option<(f32, u32)> = None;
         let mut around = [0u32; 8];
         let mut n = 0;
-        for (dx, dy) in [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, -1), (-1, 1), (1, 1)] {
-            let (u, v) = (x as isize + dx, y as isize + dy);
-            if u < 0 || v < 0 || u >= width as isize || v >= rows as isize {
-                continue;
-            }
-            let j = v as usize * width + u as usize;
+        let beside = [i - 1, i + 1, i - stride, i + stride];
+        let corners = [i - stride - 1, i - stride + 1, i + stride - 1, i + stride + 1];
+        for (k, j) in beside.into_iter().chain(corners).enumerate() {
             if label[j] == 0 {
                 continue;
             }
@@ -549,11 +605,10 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
                 n += 1;
             }
             // Steepest ascent: the neighbour that stands highest.
-            let diagonal = dx != 0 && dy != 0;
-            let steep = if diagonal {
-                height[i] + (height[j] - height[i]) * std::f32::consts::FRAC_1_SQRT_2
-            } else {
+            let steep = if k < beside.len() {
                 height[j]
+            } else {
+                height[i] + (height[j] - height[i]) * std::f32::consts::FRAC_1_SQRT_2
             };
             if best.is_none_or(|(h, _)| steep > h) {
                 best = Some((steep, r));
@@ -595,7 +650,8 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
             *l = name[r];
         }
     }
-    (label, count as usize)
+    let inner = label.chunks_exact(stride).skip(1).take(rows).flat_map(|l| &l[1..=width]);
+    (inner.copied().collect(), count as usize)
 }
 
 /// Piece `b` has become part of `a`: its contact `c`, known by `key`, becomes one of `a`.
@@ -710,9 +766,9 @@ pub fn split(
 fn fill_own_holes(patch: &mut Patch, name: &[u32]) {
     let width = patch.width;
     let height = patch.piece.len() / width;
-    let mut area: std::collections::BTreeMap<u32, usize> = Default::default();
+    let mut area = vec![0usize; name.len()];
     for k in &patch.piece {
-        *area.entry(name[*k as usize]).or_default() += 1;
+        area[name[*k as usize] as usize] += 1;
     }
     for runs in components(width, height, |i| patch.piece[i] == 0) {
         let mut owner = None;
@@ -737,7 +793,7 @@ fn fill_own_holes(patch: &mut Patch, name: &[u32]) {
         }
         if let Some(k) = owner
             && own
-            && size * 4 < area.get(&k).copied().unwrap_or(0)
+            && size * 4 < area[k as usize]
         {
             for (y, a, b) in runs {
                 let row = y as usize * width;

@@ -3,20 +3,23 @@
 use rayon::prelude::*;
 
 use super::Plane;
+use crate::colour::patches::Tone;
 use crate::colour::{self, FastLab, Light};
+use crate::elementary::ln;
 use crate::photo::Photo;
 
-/// Resolution that the network's neighbourhoods are made for, px per mm.
-pub const WORK_PX_PER_MM: f64 = 4.0;
+/// Resolution of the reduced picture, px per mm, whatever the photograph's (a coarser photograph is
+/// taken as it is).
+pub const WORK_PX_PER_MM: f64 = 3.5;
 
-/// The reduced, white-balanced picture: one pixel is the mean of `factor` × `factor` pixels in
-/// linear light, over a window of the photograph.
+/// The reduced, white-balanced picture: one pixel is the mean of `scale` × `scale` pixels and parts
+/// of pixels in linear light, over a window of the photograph.
 #[derive(Debug, Clone)]
 pub struct Work {
-    /// Photograph pixels a work pixel, along each axis.
-    pub factor: usize,
-    /// First photograph column and row of the window (multiples of `factor`).
-    pub origin: [usize; 2],
+    /// Photograph pixels a work pixel, along each axis; at least 1.
+    pub scale: f64,
+    /// Left and upper edge of the first work pixel, photograph px (pixel k reaches from k to k + 1).
+    pub origin: [f64; 2],
     /// CIELAB lightness.
     pub l: Plane,
     /// CIELAB a*.
@@ -37,28 +40,82 @@ const LOG_FLOOR: f32 = 0.006;
 /// L*, a*, b*, ln(R/G) and ln(B/G) of white-balanced linear light.
 #[inline]
 pub fn values(rgb: [f32; 3]) -> [f32; 5] {
-    let [l, a, b] = colour::fast_lab().of(rgb);
-    let [rg, bg] = log_ratios(rgb);
-    [l, a, b, rg, bg]
+    values_of(colour::fast_lab(), rgb.map(|v| [v])).map(|[v]| v)
 }
 
-/// ln(R/G) and ln(B/G).
-#[inline]
-fn log_ratios(rgb: [f32; 3]) -> [f32; 2] {
-    let green = (rgb[1] + LOG_FLOOR).ln();
-    [(rgb[0] + LOG_FLOOR).ln() - green, (rgb[2] + LOG_FLOOR).ln() - green]
+/// The same for several colours at once, channel after channel.
+#[inline(always)]
+fn values_of<const N: usize>(lab: FastLab, rgb: [[f32; N]; 3]) -> [[f32; N]; 5] {
+    let [l, a, b] = lab.of_block(rgb);
+    let [red, green, blue] = rgb.map(|c| c.map(|v| ln(v + LOG_FLOOR)));
+    let ratio = |c: [f32; N]| std::array::from_fn(|k| c[k] - green[k]);
+    [l, a, b, ratio(red), ratio(blue)]
 }
 
-/// Pixels whose CIELAB is worked out at once.
+/// Pixels that are worked out at once.
 const BLOCK: usize = 32;
 
-struct Labs<'a>(FastLab, &'a [[f32; BLOCK]; 3]);
+/// Sums of linear light along a row of work pixels, and the light that is divided out of them.
+struct Block<'a> {
+    lab: FastLab,
+    tone: Tone,
+    /// First work pixel of the block.
+    start: usize,
+    /// Sums of red, green and blue, of at most [`BLOCK`] pixels.
+    sums: &'a [[f32; 3]],
+    /// What a sum is divided by where the light is 1, at the row's beginning, and how much more at
+    /// each further pixel.
+    light: [[f32; 2]; 3],
+}
 
-impl pulp::WithSimd for Labs<'_> {
-    type Output = [[f32; BLOCK]; 3];
+impl pulp::WithSimd for Block<'_> {
+    type Output = [[f32; BLOCK]; 5];
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) -> Self::Output {
-        self.0.of_block(*self.1)
+        let mut rgb = [[0.0f32; BLOCK]; 3];
+        for (k, sum) in self.sums.iter().enumerate() {
+            (0..3).for_each(|c| rgb[c][k] = sum[c]);
+        }
+        for (c, rgb) in rgb.iter_mut().enumerate() {
+            let [first, step] = self.light[c];
+            for (k, v) in rgb.iter_mut().enumerate() {
+                *v = self.tone.apply_to(c, *v / (first + step * (self.start + k) as f32));
+            }
+        }
+        values_of(self.lab, rgb)
+    }
+}
+
+/// Where work pixels begin along one axis, from `origin`: photograph pixels, and the part of the
+/// next that belongs to the work pixel before; not beyond `end`. One more than there are work
+/// pixels.
+fn bounds(count: usize, scale: f64, origin: f64, end: usize) -> Vec<(usize, f32)> {
+    // A hair beyond a whole pixel is that pixel's end: what comes after may lie outside.
+    const HAIR: f64 = 1e-6;
+    let bound = |k: usize| {
+        let at = (origin + k as f64 * scale).min(end as f64);
+        let part = at - at.floor();
+        (at as usize, if part < HAIR { 0.0 } else { part as f32 })
+    };
+    (0..=count).map(bound).collect()
+}
+
+/// Sums the pixels of a row over each work pixel's columns.
+fn sum_columns(pixels: &[[f32; 3]], bounds: &[(usize, f32)], sums: &mut [[f32; 3]]) {
+    // The part of a work pixel's first pixel that the one before has had.
+    let part_of = |(k, part): (usize, f32)| {
+        // Beyond the last column there is nothing, and nothing is taken of it.
+        pixels.get(k).map_or([0.0; 3], |px| px.map(|v| v * part))
+    };
+    let mut had = bounds.first().map_or([0.0; 3], |b| part_of(*b));
+    for (sum, ends) in sums.iter_mut().zip(bounds.windows(2)) {
+        let mut all = had.map(|v| -v);
+        for px in &pixels[ends[0].0..ends[1].0] {
+            (0..3).for_each(|c| all[c] += px[c]);
+        }
+        had = part_of(ends[1]);
+        (0..3).for_each(|c| all[c] += had[c]);
+        *sum = all;
     }
 }
 
@@ -76,70 +133,164 @@ impl Work {
     /// The work-pixel coordinates of a photograph pixel.
     #[inline]
     pub fn from_photo(&self, x: f64, y: f64) -> [f64; 2] {
-        let half = (self.factor as f64 - 1.0) / 2.0;
-        let f = self.factor as f64;
-        [(x - self.origin[0] as f64 - half) / f, (y - self.origin[1] as f64 - half) / f]
+        let along = |v: f64, c: usize| (v + 0.5 - self.origin[c]) / self.scale - 0.5;
+        [along(x, 0), along(y, 1)]
+    }
+
+    /// Where work column or row `k` begins, photograph px.
+    fn edge(&self, k: usize, axis: usize) -> f64 {
+        self.origin[axis] + k as f64 * self.scale
+    }
+
+    /// First photograph column (axis 0) or row (axis 1) whose middle lies in work column or row
+    /// `k` or beyond.
+    pub fn first(&self, k: usize, axis: usize) -> usize {
+        (self.edge(k, axis) - 0.5).ceil().max(0.0) as usize
+    }
+
+    /// The photograph column (axis 0) or row (axis 1) in the middle of a work column or row.
+    pub fn middle(&self, k: usize, axis: usize) -> usize {
+        (self.edge(k, axis) + 0.5 * self.scale) as usize
+    }
+
+    /// Photograph columns (axis 0) or rows (axis 1) that work column or row `k` takes in, and how
+    /// much of each, 0 to 1.
+    pub fn taken(&self, k: usize, axis: usize) -> impl Iterator<Item = (usize, f32)> + Clone {
+        let [from, to] = [k, k + 1].map(|k| self.edge(k, axis));
+        (from as usize..to.ceil() as usize)
+            .map(move |i| (i, (to.min(i as f64 + 1.0) - from.max(i as f64)) as f32))
     }
 }
 
-/// Reduces the window `x0..x1`, `y0..y1` of the photograph.
+/// Rows of work pixels that are summed one after another, since neighbours share rows of the
+/// photograph.
+const TOGETHER: usize = 8;
+
+/// Reduces the window `x0..x1`, `y0..y1` of the photograph. The work pixels lie around its middle,
+/// so that a picture that is turned has the same ones.
 pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) -> Work {
-    let factor = ((px_per_mm / WORK_PX_PER_MM).round() as usize).max(1);
+    let scale = (px_per_mm / WORK_PX_PER_MM).max(1.0);
     let [x0, y0, x1, y1] = window;
-    let origin = [x0 / factor * factor, y0 / factor * factor];
-    let width = ((x1 - origin[0]) / factor).max(1);
-    let height = ((y1 - origin[1]) / factor).max(1);
+    let count = |from: usize, to: usize| (((to - from) as f64 / scale + 1e-9) as usize).max(1);
+    let (width, height) = (count(x0, x1), count(y0, y1));
+    let origin = [(x0, x1, width), (y0, y1, height)].map(|(from, to, count)| {
+        let left = (to - from) as f64 - count as f64 * scale;
+        from as f64 + left.max(0.0) / 2.0
+    });
     let photo_width = photo.rgb.width() as usize;
+    let mut columns = bounds(width, scale, origin[0], photo_width);
+    let rows = bounds(height, scale, origin[1], photo.rgb.height() as usize);
+    // Columns are counted from the first that is taken in.
+    let start = columns[0].0;
+    columns.iter_mut().for_each(|c| c.0 -= start);
+    let span = columns[width].0 + usize::from(columns[width].1 > 0.0);
     let raw = photo.rgb.as_raw();
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
     let [l, a, b, rg, bg] = &mut planes;
     let tone = light.tone;
     let lab = colour::fast_lab();
     let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
-    l.par_chunks_mut(width)
-        .zip(a.par_chunks_mut(width))
-        .zip(b.par_chunks_mut(width))
-        .zip(rg.par_chunks_mut(width))
-        .zip(bg.par_chunks_mut(width))
+    let some = width * TOGETHER;
+    l.par_chunks_mut(some)
+        .zip(a.par_chunks_mut(some))
+        .zip(b.par_chunks_mut(some))
+        .zip(rg.par_chunks_mut(some))
+        .zip(bg.par_chunks_mut(some))
         .enumerate()
-        .for_each(|(row, ((((l, a), b), rg), bg))| {
+        .for_each(|(part, ((((l, a), b), rg), bg))| {
+            // Linear light of a row of the photograph, and of the rows of a work row added up.
+            let (mut own, mut all) = (vec![0.0f32; span * 3], vec![0.0f32; span * 3]);
             let mut sums = vec![[0.0f32; 3]; width];
-            for dy in 0..factor {
-                let y = origin[1] + row * factor + dy;
-                let start = (y * photo_width + origin[0]) * 3;
-                let line = &raw[start..start + width * factor * 3];
-                for (sum, cell) in sums.iter_mut().zip(line.chunks_exact(factor * 3)) {
-                    let [mut red, mut green, mut blue] = *sum;
-                    for px in cell.chunks_exact(3) {
-                        red += table[px[0] as usize];
-                        green += table[px[1] as usize];
-                        blue += table[px[2] as usize];
+            // The row of the photograph that `own` is of.
+            let mut at = usize::MAX;
+            for row in 0..l.len() / width {
+                let y = part * TOGETHER + row;
+                let [(from, gone), (to, part)] = [rows[y], rows[y + 1]];
+                all.fill(0.0);
+                for i in from..to + 1 {
+                    let share =
+                        if i == to { part } else { 1.0 } - if i == from { gone } else { 0.0 };
+                    // Nothing is taken of a row that begins where this work row ends.
+                    if share <= 0.0 {
+                        continue;
                     }
-                    *sum = [red, green, blue];
+                    if i != at {
+                        let line = &raw[(i * photo_width + start) * 3..][..span * 3];
+                        own.iter_mut().zip(line).for_each(|(o, v)| *o = table[usize::from(*v)]);
+                        at = i;
+                    }
+                    all.iter_mut().zip(&own).for_each(|(sum, own)| *sum += share * own);
                 }
-            }
-            let y = (origin[1] + row * factor) as f64 + (factor as f64 - 1.0) / 2.0;
-            let n = 1.0 / (factor * factor) as f32;
-            let left = light.at(origin[0] as f64, y);
-            let right = light.at((origin[0] + width * factor) as f64, y);
-            for start in (0..width).step_by(BLOCK) {
-                let some = &sums[start..(start + BLOCK).min(width)];
-                let mut rgb = [[0.0f32; BLOCK]; 3];
-                for (k, sum) in some.iter().enumerate() {
-                    let t = (start + k) as f64 / width as f64;
-                    let even = tone.apply(std::array::from_fn(|c| {
-                        sum[c] * n / (left[c] + (right[c] - left[c]) * t) as f32
-                    }));
-                    (0..3).for_each(|c| rgb[c][k] = even[c]);
-                }
-                let labs = pulp::Arch::new().dispatch(Labs(lab, &rgb));
-                for k in 0..some.len() {
-                    let x = start + k;
-                    [l[x], a[x], b[x]] = [labs[0][k], labs[1][k], labs[2][k]];
-                    [rg[x], bg[x]] = log_ratios([rgb[0][k], rgb[1][k], rgb[2][k]]);
+                sum_columns(all.as_chunks().0, &columns, &mut sums);
+                let middle = origin[1] + (y as f64 + 0.5) * scale - 0.5;
+                let first = origin[0] + 0.5 * scale - 0.5;
+                let left = light.at(first, middle);
+                let right = light.at(first + width as f64 * scale, middle);
+                let n = scale * scale;
+                let light = std::array::from_fn(|c| {
+                    [n * left[c], n * (right[c] - left[c]) / width as f64].map(|v| v as f32)
+                });
+                for (k, some) in sums.chunks(BLOCK).enumerate() {
+                    let start = k * BLOCK;
+                    let block = Block { lab, tone, start, sums: some, light };
+                    let values = pulp::Arch::new().dispatch(block);
+                    let out = [&mut *l, &mut *a, &mut *b, &mut *rg, &mut *bg];
+                    for (out, values) in out.into_iter().zip(&values) {
+                        out[row * width + start..][..some.len()]
+                            .copy_from_slice(&values[..some.len()]);
+                    }
                 }
             }
         });
     let [l, a, b, rg, bg] = planes.map(|data| Plane { width, height, data });
-    Work { factor, origin, l, a, b, rg, bg, px_per_mm: px_per_mm / factor as f64 }
+    Work { scale, origin, l, a, b, rg, bg, px_per_mm: px_per_mm / scale }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::RgbImage;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(48))]
+        #[test]
+        fn work_pixels_are_means_over_what_they_take_in(
+            size in [12u32..30, 12u32..40], scale in 0.6f64..5.0, corner in [0usize..4, 0usize..4], seed in any::<u32>()
+        ) {
+            let [w, h] = size;
+            let rgb = RgbImage::from_fn(w, h, |x, y| {
+                let v = (seed ^ (x * 7919 + y * 104_729)).wrapping_mul(2_654_435_761);
+                image::Rgb([(v >> 24) as u8, (v >> 16) as u8, (v >> 8) as u8])
+            });
+            let photo = Photo {
+                rgb, grey: false, exif: Default::default(), sha256: String::new(), notes: Vec::new(),
+            };
+            let window = [corner[0], corner[1], w as usize, h as usize];
+            let work = reduce(&photo, window, &Light::none(), scale * WORK_PX_PER_MM);
+            prop_assert!((work.scale - scale.max(1.0)).abs() < 1e-12);
+            for (y, x) in (0..work.height()).flat_map(|y| (0..work.width()).map(move |x| (y, x))) {
+                let (mut sum, mut all) = ([0.0f32; 3], 0.0);
+                for (row, high) in work.taken(y, 1) {
+                    for (col, wide) in work.taken(x, 0).filter(|(col, _)| *col < w as usize) {
+                        if row < h as usize {
+                            let px = photo.rgb.get_pixel(col as u32, row as u32).0;
+                            all += high * wide;
+                            (0..3).for_each(|c| sum[c] += high * wide * colour::linear(px[c]));
+                        }
+                    }
+                }
+                prop_assert!((f64::from(all) - work.scale * work.scale).abs() < 1e-3);
+                let wanted = values(sum.map(|v| v / all));
+                let at = y * work.width() + x;
+                for (plane, v) in [&work.l, &work.a, &work.b, &work.rg, &work.bg].iter().zip(wanted) {
+                    prop_assert!((plane.data[at] - v).abs() < 0.02, "{x} {y}: {} {v}", plane.data[at]);
+                }
+                // The middle lies in it, and its coordinates are those that it gets back.
+                let [mx, my] = work.from_photo(work.middle(x, 0) as f64, work.middle(y, 1) as f64);
+                prop_assert!((mx - x as f64).abs() <= 0.5 && (my - y as f64).abs() <= 0.5);
+                prop_assert!(work.first(x, 0) <= work.middle(x, 0) && work.middle(x, 0) <= work.first(x + 1, 0));
+            }
+        }
+    }
 }

@@ -255,9 +255,14 @@ mod tests {
             (false, false) => FLOOR,
         };
         let [l, a, b, rg, bg] = planes(colour, SIZE);
-        let work = Work { factor: 1, origin: [0, 0], l, a, b, rg, bg, px_per_mm: 4.0 };
-        let floor =
-            Floor { cell: 4, planes: planes(|_| FLOOR, SIZE / 4), bare: vec![true; 15 * 15] };
+        let work = Work { scale: 1.0, origin: [0.0; 2], l, a, b, rg, bg, px_per_mm: 4.0 };
+        let floor = Floor {
+            cell: 4,
+            columns: 15,
+            bare: vec![true; 15 * 15],
+            step: 4,
+            planes: planes(|_| FLOOR, SIZE / 4),
+        };
         let object = (0..SIZE * SIZE).map(|i| f32::from(on(i))).collect();
         let label = (0..SIZE * SIZE).map(|i| 7 * u16::from(on(i))).collect();
         let target = Target::of(object, label, SIZE);
