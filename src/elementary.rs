@@ -2,12 +2,20 @@
 //! at once where a loop over them can use vectors (those of the C library differ from version to
 //! version and are called one by one).
 
+/// Adding it leaves the nearest whole number in the last bits.
+const ROUND: f32 = 12_582_912.0;
+
+/// The nearest whole number (of two, the even one) of a number within ±4,194,303; what is given for
+/// others has no meaning. Many at once, which the compiler's own saturating conversion is not.
+#[inline(always)]
+pub fn nearest(v: f32) -> i32 {
+    (v + ROUND).to_bits().wrapping_sub(ROUND.to_bits()) as i32
+}
+
 /// eᵛ, to 2.5·10⁻⁷ of itself: 2ⁿ·eʳ with r at most ln 2 / 2, eʳ by its Taylor polynomial. Beyond ±87
 /// it grows and falls no further.
 #[inline(always)]
 pub fn exp(v: f32) -> f32 {
-    // Adding it leaves the nearest whole number in the last bits.
-    const ROUND: f32 = 12_582_912.0;
     // ln 2 in two parts, the first with trailing noughts.
     const LN2: [f32; 2] = [0.693_359_4, -2.121_944_4e-4];
     let v = v.clamp(-87.0, 87.0);

@@ -26,12 +26,9 @@ pub fn bounds(map: &LabelMap) -> Vec<Option<Bounds>> {
     let mut all: Vec<Option<Bounds>> = vec![None; map.count];
     for (row, line) in map.labels.chunks_exact(map.width.max(1)).enumerate() {
         let mut col = 0;
-        while col < line.len() {
-            let label = line[col];
+        while let Some(&label) = line.get(col) {
             let start = col;
-            while col < line.len() && line[col] == label {
-                col += 1;
-            }
+            col += run(&line[col..], label);
             let Some(slot) = usize::from(label).checked_sub(1).and_then(|i| all.get_mut(i)) else {
                 continue;
             };
@@ -42,6 +39,15 @@ pub fn bounds(map: &LabelMap) -> Vec<Option<Bounds>> {
         }
     }
     all
+}
+
+/// How many labels at the beginning of a row are `label`. Many are looked at together, since most
+/// of a tray is one long run.
+fn run(line: &[u16], label: u16) -> usize {
+    let (many, _) = line.as_chunks::<32>();
+    let same = |m: &[u16; 32]| m.iter().fold(0, |other, l| other | (l ^ label)) == 0;
+    let whole = 32 * many.iter().take_while(|m| same(m)).count();
+    whole + line[whole..].iter().take_while(|l| **l == label).count()
 }
 
 /// The outer outlines of one label, one a piece, as runs of pixel-edge midpoints. Holes are left
@@ -57,13 +63,15 @@ pub fn outlines(map: &LabelMap, label: u16, bounds: Bounds) -> Vec<Loop> {
     let width = bounds.col_end - bounds.col;
     let mut seen = vec![false; width * (bounds.row_end - bounds.row)];
     let mut found = Vec::new();
+    let across = |row: usize| &map.labels[row * map.width..][bounds.col..bounds.col_end];
+    let nothing = vec![0; width];
     for row in bounds.row..bounds.row_end {
-        for col in bounds.col..bounds.col_end {
-            let index = (row - bounds.row) * width + col - bounds.col;
-            let (r, c) = (row as i64, col as i64);
-            if seen[index] || !inside(r, c) || inside(r - 1, c) {
+        let above = if row == bounds.row { &nothing[..] } else { across(row - 1) };
+        for (k, (own, above)) in across(row).iter().zip(above).enumerate() {
+            if *own != label || *above == label || seen[(row - bounds.row) * width + k] {
                 continue;
             }
+            let (r, c) = (row as i64, (bounds.col + k) as i64);
             let line = follow(r, c, inside, |row, col| {
                 seen[(row as usize - bounds.row) * width + col as usize - bounds.col] = true;
             });
@@ -128,13 +136,13 @@ pub fn smooth(line: &[[f32; 2]], reach: usize) -> Loop {
         return line.to_vec();
     }
     let span = 2 * reach + 1;
-    (0..n)
-        .map(|i| {
-            let sum = (0..span).fold([0.0, 0.0], |s, k| {
-                let p = line[(i + n + k - reach) % n];
-                [s[0] + p[0], s[1] + p[1]]
-            });
-            [sum[0] / span as f32, sum[1] / span as f32]
+    // Once more around at both ends.
+    let round: Loop = [&line[n - reach..], line, &line[..reach]].concat();
+    round
+        .windows(span)
+        .map(|near| {
+            let sum = near.iter().fold([0.0, 0.0], |s, p| [s[0] + p[0], s[1] + p[1]]);
+            sum.map(|v| v / span as f32)
         })
         .collect()
 }

@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use super::work::Work;
 use super::{Plane, beside};
+use crate::elementary::nearest;
 
 /// Settings of the floor search.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -339,16 +340,13 @@ pub struct Fixed {
 const ONE: f32 = 4096.0;
 const ONE_SQUARED: f32 = 256.0;
 
-/// Adding it leaves the nearest whole number in the last bits.
-const ROUND: f32 = 12_582_912.0;
 /// Numbers that are farther from nought are taken as this.
 const MOST: f32 = 4_194_303.0;
 
-/// The nearest whole number: what rounding and `as i32` give up to [`MOST`], but for many at once,
-/// since the compiler's own saturating conversion is done one by one.
+/// The nearest whole number: what rounding and `as i32` give up to [`MOST`].
 #[inline(always)]
 fn whole(v: f32) -> i32 {
-    (v.clamp(-MOST, MOST) + ROUND).to_bits().wrapping_sub(ROUND.to_bits()) as i32
+    nearest(v.clamp(-MOST, MOST))
 }
 
 impl Fixed {

@@ -62,6 +62,21 @@ struct Piece {
 }
 
 impl Piece {
+    /// Adds a pixel.
+    #[inline(always)]
+    fn add_pixel(&mut self, x: f64, y: f64, lab: [f64; 3]) {
+        self.n += 1.0;
+        self.x += x;
+        self.y += y;
+        self.xx += x * x;
+        self.xy += x * y;
+        self.yy += y * y;
+        for (c, v) in lab.into_iter().enumerate() {
+            self.lab[c] += v;
+            self.lab2[c] += v * v;
+        }
+    }
+
     fn add(&mut self, o: &Piece) {
         self.n += o.n;
         self.x += o.x;
@@ -245,19 +260,9 @@ pub fn region_features(
         let seen = [&work.l, &work.a, &work.b, &work.rg, &work.bg].map(|p| &p.data[span.clone()]);
         let fy = y as f64;
         for (k, e) in evidence.object.data[span].iter().enumerate() {
-            let fx = (a + k) as f64;
-            p.n += 1.0;
-            p.x += fx;
-            p.y += fy;
-            p.xx += fx * fx;
-            p.xy += fx * fy;
-            p.yy += fy * fy;
-            for c in 0..3 {
-                let v = f64::from(seen[c][k]);
-                p.lab[c] += v;
-                p.lab2[c] += v * v;
-                away[c] += v - f64::from(under[c][k]);
-            }
+            let lab = [0, 1, 2].map(|c| f64::from(seen[c][k]));
+            p.add_pixel((a + k) as f64, fy, lab);
+            (0..3).for_each(|c| away[c] += lab[c] - f64::from(under[c][k]));
             object += f64::from(*e);
             strong += f64::from(u8::from(*e > 0.9));
             let [rg, bg] = [3, 4].map(|c| seen[c][k] - under[c][k]);
@@ -454,18 +459,8 @@ fn sum_up(patch: &mut Patch, height_map: &[f32], work: &Work) {
         let [l, a, b] = [&work.l, &work.a, &work.b].map(|p| &p.data[start..start + width]);
         let fy = y as f64;
         for x in (0..width).filter(|x| piece[*x] != 0) {
-            let fx = x as f64;
             let p = &mut patch.pieces[piece[x] as usize];
-            p.n += 1.0;
-            p.x += fx;
-            p.y += fy;
-            p.xx += fx * fx;
-            p.xy += fx * fy;
-            p.yy += fy * fy;
-            for (c, v) in [l[x], a[x], b[x]].map(f64::from).into_iter().enumerate() {
-                p.lab[c] += v;
-                p.lab2[c] += v * v;
-            }
+            p.add_pixel(x as f64, fy, [l[x], a[x], b[x]].map(f64::from));
             p.peak = p.peak.max(f64::from(height[x]));
         }
     }

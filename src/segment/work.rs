@@ -162,6 +162,49 @@ impl Work {
     }
 }
 
+/// Adds up rows of a photograph in linear light.
+struct Rows<'a> {
+    photo: &'a Photo,
+    /// Linear light of each code.
+    table: &'a [f32; 256],
+    /// First column that is taken in.
+    start: usize,
+    /// Linear light of the last row that was looked at, and which one it was.
+    own: Vec<f32>,
+    at: usize,
+    all: Vec<f32>,
+}
+
+impl<'a> Rows<'a> {
+    /// For `span` columns from `start` on.
+    fn new(photo: &'a Photo, table: &'a [f32; 256], start: usize, span: usize) -> Rows<'a> {
+        let row = vec![0.0; 3 * span];
+        Rows { photo, table, start, own: row.clone(), at: usize::MAX, all: row }
+    }
+
+    /// The sum over the rows of one work row, which lies between two bounds (see [`bounds`]).
+    fn sum(&mut self, from: (usize, f32), to: (usize, f32)) -> &[[f32; 3]] {
+        self.all.fill(0.0);
+        for i in from.0..to.0 + 1 {
+            let before = if i == from.0 { from.1 } else { 0.0 };
+            let share = if i == to.0 { to.1 } else { 1.0 } - before;
+            // Nothing is taken of a row that begins where this work row ends.
+            if share <= 0.0 {
+                continue;
+            }
+            if i != self.at {
+                let first = 3 * (i * self.photo.rgb.width() as usize + self.start);
+                let line = &self.photo.rgb.as_raw()[first..first + self.own.len()];
+                let own = self.own.iter_mut().zip(line);
+                own.for_each(|(o, code)| *o = self.table[usize::from(*code)]);
+                self.at = i;
+            }
+            self.all.iter_mut().zip(&self.own).for_each(|(sum, own)| *sum += share * own);
+        }
+        self.all.as_chunks().0
+    }
+}
+
 /// Rows of work pixels that are summed one after another, since neighbours share rows of the
 /// photograph.
 const TOGETHER: usize = 8;
@@ -179,17 +222,27 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
     });
     let photo_width = photo.rgb.width() as usize;
     let mut columns = bounds(width, scale, origin[0], photo_width);
-    let rows = bounds(height, scale, origin[1], photo.rgb.height() as usize);
+    let bounds_down = bounds(height, scale, origin[1], photo.rgb.height() as usize);
     // Columns are counted from the first that is taken in.
     let start = columns[0].0;
     columns.iter_mut().for_each(|c| c.0 -= start);
     let span = columns[width].0 + usize::from(columns[width].1 > 0.0);
-    let raw = photo.rgb.as_raw();
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
     let [l, a, b, rg, bg] = &mut planes;
     let tone = light.tone;
     let lab = colour::fast_lab();
     let table: [f32; 256] = std::array::from_fn(|code| colour::linear(code as u8));
+    // What sums are divided by along a work row (see `Block`).
+    let light_along = |y: usize| {
+        let down = origin[1] + (y as f64 + 0.5) * scale - 0.5;
+        let first = origin[0] + 0.5 * scale - 0.5;
+        let left = light.at(first, down);
+        let right = light.at(first + width as f64 * scale, down);
+        let n = scale * scale;
+        std::array::from_fn(|c| {
+            [n * left[c], n * (right[c] - left[c]) / width as f64].map(|v| v as f32)
+        })
+    };
     let some = width * TOGETHER;
     l.par_chunks_mut(some)
         .zip(a.par_chunks_mut(some))
@@ -197,51 +250,27 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
         .zip(rg.par_chunks_mut(some))
         .zip(bg.par_chunks_mut(some))
         .enumerate()
-        .for_each(|(part, ((((l, a), b), rg), bg))| {
-            // Linear light of a row of the photograph, and of the rows of a work row added up.
-            let (mut own, mut all) = (vec![0.0f32; span * 3], vec![0.0f32; span * 3]);
-            let mut sums = vec![[0.0f32; 3]; width];
-            // The row of the photograph that `own` is of.
-            let mut at = usize::MAX;
-            for row in 0..l.len() / width {
-                let y = part * TOGETHER + row;
-                let [(from, gone), (to, part)] = [rows[y], rows[y + 1]];
-                all.fill(0.0);
-                for i in from..to + 1 {
-                    let share =
-                        if i == to { part } else { 1.0 } - if i == from { gone } else { 0.0 };
-                    // Nothing is taken of a row that begins where this work row ends.
-                    if share <= 0.0 {
-                        continue;
-                    }
-                    if i != at {
-                        let line = &raw[(i * photo_width + start) * 3..][..span * 3];
-                        own.iter_mut().zip(line).for_each(|(o, v)| *o = table[usize::from(*v)]);
-                        at = i;
-                    }
-                    all.iter_mut().zip(&own).for_each(|(sum, own)| *sum += share * own);
-                }
-                sum_columns(all.as_chunks().0, &columns, &mut sums);
-                let middle = origin[1] + (y as f64 + 0.5) * scale - 0.5;
-                let first = origin[0] + 0.5 * scale - 0.5;
-                let left = light.at(first, middle);
-                let right = light.at(first + width as f64 * scale, middle);
-                let n = scale * scale;
-                let light = std::array::from_fn(|c| {
-                    [n * left[c], n * (right[c] - left[c]) / width as f64].map(|v| v as f32)
-                });
-                for (k, some) in sums.chunks(BLOCK).enumerate() {
-                    let start = k * BLOCK;
-                    let block = Block { lab, tone, start, sums: some, light };
-                    let values = pulp::Arch::new().dispatch(block);
-                    let out = [&mut *l, &mut *a, &mut *b, &mut *rg, &mut *bg];
-                    for (out, values) in out.into_iter().zip(&values) {
-                        out[row * width + start..][..some.len()]
-                            .copy_from_slice(&values[..some.len()]);
+        .for_each_init(
+            || Rows::new(photo, &table, start, span),
+            |rows, (part, ((((l, a), b), rg), bg))| {
+                let mut sums = vec![[0.0f32; 3]; width];
+                for row in 0..l.len() / width {
+                    let y = part * TOGETHER + row;
+                    sum_columns(rows.sum(bounds_down[y], bounds_down[y + 1]), &columns, &mut sums);
+                    let light = light_along(y);
+                    for (k, some) in sums.chunks(BLOCK).enumerate() {
+                        let start = k * BLOCK;
+                        let block = Block { lab, tone, start, sums: some, light };
+                        let values = pulp::Arch::new().dispatch(block);
+                        let out = [&mut *l, &mut *a, &mut *b, &mut *rg, &mut *bg];
+                        for (out, values) in out.into_iter().zip(&values) {
+                            out[row * width + start..][..some.len()]
+                                .copy_from_slice(&values[..some.len()]);
+                        }
                     }
                 }
-            }
-        });
+            },
+        );
     let [l, a, b, rg, bg] = planes.map(|data| Plane { width, height, data });
     Work { scale, origin, l, a, b, rg, bg, px_per_mm: px_per_mm / scale }
 }
