@@ -338,8 +338,8 @@ impl<'a> Context<'a> {
         let object = &self.first.object.data[y * w..(y + 1) * w];
         asked.retain(|&x| {
             let (near, seams) = (row.near[x - from], row.seams[x - from]);
-            let floor = near < 0.03 && object[x] < 1.0 - SURE;
-            let inside = near > 0.95 && seams < 0.05 && object[x] >= SURE;
+            let floor = near < 0.01 && object[x] < 0.05;
+            let inside = near > 0.97 && seams < 0.03 && object[x] >= SURE;
             !(floor || inside)
         });
     }
