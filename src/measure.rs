@@ -5,14 +5,16 @@
 //! ball that lies on the floor ([`Silhouette::ball`]); for flat things there is
 //! [`Silhouette::flat`]. Formulas of the ball's silhouette: exact pinhole geometry.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::colour;
 use crate::frame::TrayFrame;
-use crate::segment::LabelMap;
 use crate::segment::distance::squared_distance;
 use crate::segment::floor::box_blur;
 use crate::segment::work::Work;
+use crate::segment::{Bounds, LabelMap, bounds, runs};
 
 /// What is measured of one object, before anything is judged.
 #[derive(Debug, Clone, Default, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -227,10 +229,7 @@ fn gather(labels: &LabelMap) -> Vec<Sums> {
             for y in strip * STRIP..((strip + 1) * STRIP).min(h) {
                 let row = &labels.labels[y * w..(y + 1) * w];
                 let above = if y > 0 { &labels.labels[(y - 1) * w..y * w] } else { &[] };
-                let mut end = 0;
-                for run in row.chunk_by(|a, b| a == b) {
-                    let (start, k) = (end, run[0]);
-                    end += run.len();
+                for (k, Range { start, end }) in runs(row) {
                     meet(&mut sums, k, if start > 0 { row[start - 1] } else { 0 }, 0);
                     above_run(&mut sums, k, above, start, end, w);
                     if k != 0 {
@@ -338,7 +337,7 @@ const WRINKLE_MM: [f64; 2] = [0.5, 1.5];
 
 fn skins(labels: &LabelMap, work: &Work) -> Vec<Skin> {
     let w = work.width();
-    // The label at each work pixel's middle, and each object's box.
+    // The label at each work pixel's middle.
     let middles: Vec<usize> =
         (0..w).map(|x| work.middle(x, 0)).take_while(|x| *x < labels.width).collect();
     let mut small = vec![0u16; w * work.height()];
@@ -348,33 +347,18 @@ fn skins(labels: &LabelMap, work: &Work) -> Vec<Skin> {
             small.iter_mut().zip(&middles).for_each(|(s, x)| *s = line[*x]);
         }
     });
-    let mut boxes = vec![[usize::MAX, usize::MAX, 0, 0]; labels.count + 1];
-    for (y, row) in small.chunks_exact(w).enumerate() {
-        let mut end = 0;
-        for run in row.chunk_by(|a, b| a == b) {
-            let start = end;
-            end += run.len();
-            if run[0] != 0 {
-                let b = &mut boxes[run[0] as usize];
-                *b = [b[0].min(start), b[1].min(y), b[2].max(end), b[3].max(y + 1)];
-            }
-        }
-    }
-    boxes
-        .par_iter()
-        .enumerate()
-        .map(|(k, place)| skin(labels, work, &small, *place, k as u16))
-        .collect()
+    // Label 0 is background.
+    let places = [vec![None], bounds(&small, w, labels.count)].concat();
+    let look = |(k, place): (usize, Option<Bounds>)| {
+        place.map(|place| skin(labels, work, &small, place, k as u16)).unwrap_or_default()
+    };
+    places.into_par_iter().enumerate().map(look).collect()
 }
 
-/// Looks at object `k` inside its box (first column and row, last ones plus 1) of the reduced
-/// picture, whose labels are `small`.
-fn skin(labels: &LabelMap, work: &Work, small: &[u16], place: [usize; 4], k: u16) -> Skin {
-    let [x0, y0, x1, y1] = place;
+/// Looks at object `k` where it lies in the reduced picture, whose labels are `small`.
+fn skin(labels: &LabelMap, work: &Work, small: &[u16], place: Bounds, k: u16) -> Skin {
+    let Bounds { row: y0, col: x0, row_end: y1, col_end: x1 } = place;
     let mut skin = Skin::default();
-    if k == 0 || x0 >= x1 {
-        return skin;
-    }
     let (w, bw) = (work.width(), x1 - x0);
     let mut mask = Vec::with_capacity(bw * (y1 - y0));
     for y in y0..y1 {
@@ -453,7 +437,8 @@ struct Surroundings {
 }
 
 impl Surroundings {
-    fn of(work: &Work, [x0, y0, x1, y1]: [usize; 4], mm: f64) -> Surroundings {
+    fn of(work: &Work, place: Bounds, mm: f64) -> Surroundings {
+        let Bounds { row: y0, col: x0, row_end: y1, col_end: x1 } = place;
         let radius = ((mm * work.px_per_mm).round() as usize).max(1);
         let (left, top) = (x0.saturating_sub(radius), y0.saturating_sub(radius));
         let (right, end) = ((x1 + radius).min(work.width()), (y1 + radius).min(work.height()));

@@ -124,18 +124,23 @@ impl Scratch {
     }
 }
 
+/// What an input is made of: one of the numbers that are read, or that less another.
+pub type MadeOf = (usize, Option<usize>);
+
 /// A network made ready for many items at once: see [`Network::ready`].
 #[derive(Debug, Clone)]
 pub struct Ready {
     output: Output,
     ranks: Vec<Vec<f32>>,
+    /// Of the inputs, where they have ranks.
+    made_of: Vec<MadeOf>,
     layers: Vec<Layer>,
 }
 
 impl Ready {
-    /// Probabilities of [`BLOCK`] items. `inputs` holds input after input, each for `stride` items,
-    /// of which the first [`BLOCK`] are taken. The outputs are then in `scratch`.
-    pub fn eval_block(&self, inputs: &[f32], stride: usize, scratch: &mut Scratch) {
+    /// Probabilities of [`BLOCK`] items. `read` holds what is read, number after number, each for
+    /// `stride` items, of which the first [`BLOCK`] are taken. The outputs are then in `scratch`.
+    pub fn eval_block(&self, read: &[f32], stride: usize, scratch: &mut Scratch) {
         struct Block<'a>(&'a Ready, &'a [f32], usize, &'a mut Scratch);
         impl pulp::WithSimd for Block<'_> {
             type Output = ();
@@ -145,12 +150,15 @@ impl Ready {
             }
         }
         if self.ranks.is_empty() {
-            pulp::Arch::new().dispatch(Block(self, inputs, stride, scratch));
+            pulp::Arch::new().dispatch(Block(self, read, stride, scratch));
             return;
         }
-        let scores: Vec<f32> = (self.ranks.iter().enumerate())
-            .flat_map(|(i, ranks)| {
-                inputs[i * stride..][..BLOCK].iter().map(|v| normal_score(ranks, *v))
+        let value = |&(of, less): &MadeOf, k: usize| {
+            read[of * stride + k] - less.map_or(0.0, |less| read[less * stride + k])
+        };
+        let scores: Vec<f32> = (self.ranks.iter().zip(&self.made_of))
+            .flat_map(|(ranks, made_of)| {
+                (0..BLOCK).map(move |k| normal_score(ranks, value(made_of, k)))
             })
             .collect();
         pulp::Arch::new().dispatch(Block(self, &scores, BLOCK, scratch));
@@ -331,19 +339,31 @@ impl Network {
         values
     }
 
-    /// Made ready for many items: what the inputs are standardised with becomes part of the first
-    /// layer.
-    pub fn ready(&self) -> Ready {
+    /// Made ready for many items, from numbers that the inputs are made of: what the inputs are
+    /// standardised with becomes part of the first layer, and so do differences, so that nothing
+    /// is multiplied that another input says already (but for inputs that are replaced by normal
+    /// scores).
+    pub fn ready(&self, made_of: &[MadeOf]) -> Ready {
         let mut layers = self.layers.clone();
         if let Some(first) = layers.first_mut() {
-            for (row, bias) in first.weight.chunks_exact_mut(first.inputs).zip(&mut first.bias) {
-                for ((w, mean), scale) in row.iter_mut().zip(&self.mean).zip(&self.scale) {
-                    *w *= scale;
-                    *bias -= *w * mean;
+            let linear = self.ranks.is_empty();
+            let most = made_of.iter().flat_map(|(of, less)| [Some(*of), *less]).flatten().max();
+            let read = if linear { most.map_or(0, |most| most + 1) } else { first.inputs };
+            let mut weight = vec![0.0; first.outputs * read];
+            let rows = first.weight.chunks_exact(first.inputs).zip(weight.chunks_exact_mut(read));
+            for ((row, weight), bias) in rows.zip(&mut first.bias) {
+                for (i, w) in row.iter().enumerate() {
+                    let w = w * self.scale[i];
+                    *bias -= w * self.mean[i];
+                    let (of, less) = if linear { made_of[i] } else { (i, None) };
+                    weight[of] += w;
+                    less.into_iter().for_each(|less| weight[less] -= w);
                 }
             }
+            (first.weight, first.inputs) = (weight, read);
         }
-        Ready { output: self.output, ranks: self.ranks.clone(), layers }
+        let (output, ranks) = (self.output, self.ranks.clone());
+        Ready { output, ranks, made_of: made_of.to_vec(), layers }
     }
 
     /// Trains a network with the given hidden layer sizes. `report` is told the mean loss after
@@ -622,6 +642,10 @@ fn dot(a: &[f32; BLOCK], b: &[f32; BLOCK]) -> f32 {
 mod tests {
     use super::*;
 
+    /// Inputs of the tests: what is read as it is, and with the second a difference.
+    const PLAIN: [MadeOf; 2] = [(0, None), (1, None)];
+    const DIFFERENCE: [MadeOf; 2] = [(2, None), (0, Some(1))];
+
     fn xor(rows: usize) -> Samples {
         let mut random = Random::new(3);
         let mut s = Samples::default();
@@ -656,11 +680,16 @@ mod tests {
         let net = Network::train(&xor(200), 2, &[5, 3], HOW, |_, _| {});
         let mut random = Random::new(9);
         let inputs: Vec<[f32; BLOCK]> =
-            (0..2).map(|_| std::array::from_fn(|_| random.uniform() as f32)).collect();
+            (0..3).map(|_| std::array::from_fn(|_| random.uniform() as f32)).collect();
         let mut scratch = Scratch::default();
-        net.ready().eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
+        net.ready(&PLAIN).eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
         for k in 0..BLOCK {
             let row = net.eval(&[inputs[0][k], inputs[1][k]])[0];
+            assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
+        }
+        net.ready(&DIFFERENCE).eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
+        for k in 0..BLOCK {
+            let row = net.eval(&[inputs[2][k], inputs[0][k] - inputs[1][k]])[0];
             assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
         }
     }
@@ -671,13 +700,20 @@ mod tests {
         let mut samples = xor(200);
         samples.targets = samples.targets.iter().flat_map(|t| [*t, 1.0 - *t]).collect();
         let net = Network::train(&samples, 2, &[5], how, |_, _| {});
-        let given: [[f32; BLOCK]; 2] =
+        let given: [[f32; BLOCK]; 3] =
             std::array::from_fn(|i| std::array::from_fn(|k| (k * (i + 1)) as f32 / 64.0));
         let mut scratch = Scratch::default();
-        net.ready().eval_block(given.as_flattened(), BLOCK, &mut scratch);
-        for k in 0..BLOCK {
-            for (j, p) in net.eval(&[given[0][k], given[1][k]]).into_iter().enumerate() {
-                assert!((p - scratch.outputs()[j][k]).abs() < 1e-5);
+        let plain = |[a, b, _]: [f32; 3]| [a, b];
+        let difference = |[a, b, c]: [f32; 3]| [c, a - b];
+        let ways: [(_, &dyn Fn([f32; 3]) -> [f32; 2]); 2] =
+            [(PLAIN, &plain), (DIFFERENCE, &difference)];
+        for (made_of, row) in ways {
+            net.ready(&made_of).eval_block(given.as_flattened(), BLOCK, &mut scratch);
+            for k in 0..BLOCK {
+                let row = row(given.map(|v| v[k]));
+                for (j, p) in net.eval(&row).into_iter().enumerate() {
+                    assert!((p - scratch.outputs()[j][k]).abs() < 1e-5);
+                }
             }
         }
     }

@@ -10,7 +10,7 @@ use crate::classify::{self, Fruit, ObjectReading};
 use crate::measure::{Measures, Silhouette};
 use crate::pipeline::{self, Opened, Settings};
 use crate::profile::Profile;
-use crate::report::outline::Bounds;
+use crate::segment::Bounds;
 use crate::segment::raster::fill_polygon;
 use crate::segment::{LabelMap, Prepared};
 
@@ -443,7 +443,6 @@ fn around(map: &LabelMap, fresh: &[(u32, Runs)]) -> LabelMap {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::outline::bounds;
 
     /// Discs (x, y, radius), numbered from 1.
     fn discs(width: usize, height: usize, discs: &[(f64, f64, f64)]) -> LabelMap {
@@ -460,7 +459,7 @@ mod tests {
     }
 
     fn own(map: &LabelMap, label: u16) -> Bounds {
-        bounds(map)[usize::from(label) - 1].unwrap()
+        map.bounds()[usize::from(label) - 1].unwrap()
     }
 
     fn count(map: &LabelMap, label: u16) -> usize {

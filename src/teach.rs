@@ -388,7 +388,7 @@ fn sample<R: Rows>(
             current = i / w;
             rows.row(current, 0..w, &mut row);
         }
-        out.inputs.extend(row.pixel(i % w));
+        out.inputs.extend(row.pixel(i % w, R::MADE_OF));
         out.targets.push(target.object[i]);
         out.targets.push(f32::from(target.seam[i]));
         out.weights.push(1.0);

@@ -46,7 +46,8 @@ fn the_label_picture_is_the_truth_renumbered() {
 #[test]
 fn on_a_crowded_tray_every_object_shows_its_class() {
     let (photo, reading) = common::truth_reading("white-crowded");
-    let picture = overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
+    let picture = overlay(&photo, &reading, &reading.labels.bounds(), &OverlaySettings::default())
+        .expect("overlay");
     let title = (30.0 * photo.width() as f32 / 1000.0) as i64;
     for object in &reading.objects {
         let colour = palette::look(object.class).colour;

@@ -152,21 +152,23 @@ pub fn densest_cover(
             sums[(y + 1) * stride + x + 1] = [above[0] + row[0], above[1] + row[1]];
         }
     }
-    let at = |x: usize, y: usize, k: usize| u64::from(sums[y * stride + x][k]);
-    let mut densest = None;
+    let within = |x: usize, y: usize, k: usize| {
+        let at = |x: usize, y: usize| u64::from(sums[y * stride + x][k]);
+        at(x + side, y + side) + at(x, y) - at(x, y + side) - at(x + side, y)
+    };
+    // Floor and cover of the densest; shares are compared without dividing.
+    let mut densest: Option<[u64; 2]> = None;
     for y in 0..=h - side {
         for x in 0..=w - side {
-            let [floor, covered] = [0, 1].map(|k| {
-                at(x + side, y + side, k) + at(x, y, k) - at(x, y + side, k) - at(x + side, y, k)
-            });
+            let (floor, covered) = (within(x, y, 0), within(x, y, 1));
             // A window that hangs half over the wall says nothing of a whole one.
-            if floor * 10 >= (side * side * 9) as u64 {
-                let share = covered as f64 / floor as f64;
-                densest = Some(densest.map_or(share, |d: f64| d.max(share)));
+            let whole = floor * 10 >= (side * side * 9) as u64;
+            if whole && densest.is_none_or(|[f, c]| covered * f > c * floor) {
+                densest = Some([floor, covered]);
             }
         }
     }
-    densest
+    densest.map(|[floor, covered]| covered as f64 / floor as f64)
 }
 
 /// Judges the crowding.

@@ -43,9 +43,11 @@ pub fn reduce(rgb: &RgbImage, factor: usize) -> Grey {
                 }
             }
         }
-        let n = (factor * factor) as u32;
+        // Floats divide in vectors, and come to the same whole numbers: a quotient below one is so by
+        // at least a block's share, far more than they round.
+        let n = (factor * factor) as f32;
         for (o, s) in out.iter_mut().zip(sums.iter()) {
-            *o = (*s / n) as u8;
+            *o = (*s as i32 as f32 / n) as i32 as u8;
         }
     };
     data.par_chunks_mut(ow.max(1))

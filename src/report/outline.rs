@@ -1,54 +1,11 @@
 //! Outlines of labelled objects as closed polylines, for drawing only: sizes come from pixels and
 //! moments, never from these (a contour through pixel edges is not the object's measured shape).
 
-use crate::segment::LabelMap;
-
-/// Where an object's pixels lie, in whole pixels; the far ends are exclusive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Bounds {
-    /// First row.
-    pub row: usize,
-    /// First column.
-    pub col: usize,
-    /// One past the last row.
-    pub row_end: usize,
-    /// One past the last column.
-    pub col_end: usize,
-}
+use crate::segment::{Bounds, LabelMap};
 
 /// A closed line around one piece of an object. Points are (x, y) in pixels, first pixel's
 /// centre = (0, 0); the object lies to the right of the way they run.
 pub type Loop = Vec<[f32; 2]>;
-
-/// Bounds of every label from 1 to `map.count`, at index label − 1; none for a label without
-/// pixels.
-pub fn bounds(map: &LabelMap) -> Vec<Option<Bounds>> {
-    let mut all: Vec<Option<Bounds>> = vec![None; map.count];
-    for (row, line) in map.labels.chunks_exact(map.width.max(1)).enumerate() {
-        let mut col = 0;
-        while let Some(&label) = line.get(col) {
-            let start = col;
-            col += run(&line[col..], label);
-            let Some(slot) = usize::from(label).checked_sub(1).and_then(|i| all.get_mut(i)) else {
-                continue;
-            };
-            let b = slot.get_or_insert(Bounds { row, col: start, row_end: row + 1, col_end: col });
-            b.row_end = row + 1;
-            b.col = b.col.min(start);
-            b.col_end = b.col_end.max(col);
-        }
-    }
-    all
-}
-
-/// How many labels at the beginning of a row are `label`. Many are looked at together, since most
-/// of a tray is one long run.
-fn run(line: &[u16], label: u16) -> usize {
-    let (many, _) = line.as_chunks::<32>();
-    let same = |m: &[u16; 32]| m.iter().fold(0, |other, l| other | (l ^ label)) == 0;
-    let whole = 32 * many.iter().take_while(|m| same(m)).count();
-    whole + line[whole..].iter().take_while(|l| **l == label).count()
-}
 
 /// The outer outlines of one label, one a piece, as runs of pixel-edge midpoints. Holes are left
 /// out. Pixels that meet at a corner belong together.
@@ -158,7 +115,7 @@ mod tests {
     }
 
     fn all_outlines(map: &LabelMap) -> Vec<Vec<Loop>> {
-        bounds(map)
+        map.bounds()
             .iter()
             .enumerate()
             .map(|(i, b)| b.map(|b| outlines(map, i as u16 + 1, b)).unwrap_or_default())
@@ -170,12 +127,6 @@ mod tests {
         let m = map(3, &[0, 0, 0, 0, 1, 0, 0, 0, 0]);
         let lines = all_outlines(&m);
         assert_eq!(lines[0], vec![vec![[1.0, 0.5], [1.5, 1.0], [1.0, 1.5], [0.5, 1.0]]]);
-    }
-
-    #[test]
-    fn an_empty_map_and_a_label_without_pixels() {
-        assert!(bounds(&map(2, &[0, 0])).is_empty());
-        assert_eq!(bounds(&map(2, &[2, 2]))[0], None);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use super::outline::{self, Loop};
 use super::palette::{self, LineStyle, Srgb};
 use crate::classify::{Class, ObjectReading, Outcome};
 use crate::pipeline::TrayReading;
-use crate::segment::LabelMap;
+use crate::segment::{Bounds, LabelMap};
 
 /// How the overlay is drawn.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,22 +35,22 @@ const BLOWN_OUT: &str = "Planning estimate: check with a tray from the waste. Lo
 /// Said on every picture, because pictures get passed on alone.
 const DISCLAIMER: &str = "Estimate from a photograph; not an official inspection";
 
-/// Draws the overlay.
+/// Draws the overlay; `bounds` are those of the reading's labels.
 pub fn overlay(
     photo: &RgbImage,
     reading: &TrayReading,
+    bounds: &[Option<Bounds>],
     settings: &OverlaySettings,
 ) -> Result<RgbImage, Error> {
     let lettering = Lettering::new()?;
     let frame = Frame::new(photo, settings);
     let (placing, line_unit) = (frame.placing, frame.line_unit);
     let mut picture = framed(frame.body(), frame.title, frame.legend)?;
-    let bounds = outline::bounds(&reading.labels);
     let mut layers: Vec<Layer> = reading
         .objects
         .par_iter()
         .flat_map_iter(|object| {
-            let loops = loops_of(&reading.labels, &bounds, object.measures.object, placing);
+            let loops = loops_of(&reading.labels, bounds, object.measures.object, placing);
             let look = palette::look(object.class);
             Stroke::new(&loops, look.line, 1.45 * line_unit).layers(look.colour)
         })
@@ -84,7 +84,7 @@ pub fn blown_out(
     let frame = Frame::new(photo, settings);
     let lettering = Lettering::new()?;
     let mut picture = framed(frame.body(), frame.title, frame.legend)?;
-    let bounds = outline::bounds(&reading.labels);
+    let bounds = reading.labels.bounds();
     let (out, on): (Vec<_>, Vec<_>) = reading.objects.iter().partition(|o| picked(o));
     let strokes = |objects: &[&ObjectReading], line, width, colour| -> Vec<Layer> {
         objects
@@ -191,7 +191,7 @@ fn framed(body: &RgbImage, above: u32, below: u32) -> Result<RgbImage, Error> {
 /// The smoothed outlines of one object in canvas pixels.
 pub(crate) fn loops_of(
     labels: &LabelMap,
-    bounds: &[Option<outline::Bounds>],
+    bounds: &[Option<Bounds>],
     object: u32,
     placing: Placing,
 ) -> Vec<Loop> {
@@ -364,7 +364,9 @@ mod tests {
     #[test]
     fn each_outline_has_its_class_colour_and_touching_objects_keep_both() {
         let (photo, reading) = samples::tray();
-        let picture = overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
+        let picture =
+            overlay(&photo, &reading, &reading.labels.bounds(), &OverlaySettings::default())
+                .expect("overlay");
         let title = (30.0 * photo.width() as f32 / 1000.0) as u32;
         for object in &reading.objects {
             let colour = palette::look(object.class).colour;
@@ -410,15 +412,28 @@ mod tests {
     fn a_wide_photograph_is_shrunk_and_a_tiny_one_is_not_harmed() {
         let (photo, reading) = samples::tray();
         let settings = OverlaySettings { max_width_px: 200, ..Default::default() };
-        assert_eq!(overlay(&photo, &reading, &settings).expect("overlay").width(), 200);
+        assert_eq!(
+            overlay(&photo, &reading, &reading.labels.bounds(), &settings)
+                .expect("overlay")
+                .width(),
+            200
+        );
         let settings = OverlaySettings { max_width_px: 1, ..Default::default() };
-        assert_eq!(overlay(&photo, &reading, &settings).expect("overlay").width(), 1);
+        assert_eq!(
+            overlay(&photo, &reading, &reading.labels.bounds(), &settings)
+                .expect("overlay")
+                .width(),
+            1
+        );
     }
 
     #[test]
     fn the_same_reading_gives_the_same_picture() {
         let (photo, reading) = samples::tray();
-        let draw = || overlay(&photo, &reading, &OverlaySettings::default()).expect("overlay");
+        let draw = || {
+            overlay(&photo, &reading, &reading.labels.bounds(), &OverlaySettings::default())
+                .expect("overlay")
+        };
         assert!(draw() == draw());
     }
 }

@@ -11,13 +11,13 @@ use super::canvas::{self, Placing, Stroke};
 use super::files::write_atomically;
 use super::json::{Timings, TrayJson};
 use super::overlay::{OverlaySettings, loops_of, overlay};
-use super::{Error, csv, jpeg, labels, outline, palette};
+use super::{Error, csv, jpeg, labels, palette};
 use crate::classify::{Fruit, ObjectReading, Outcome};
 use crate::finding::{ColourFacts, Finding};
 use crate::load::{LotFigures, LotSettings, Tray, assess_lot};
 use crate::marks::{Marks, SlipText};
 use crate::pipeline::TrayReading;
-use crate::segment::LabelMap;
+use crate::segment::{Bounds, LabelMap};
 
 /// An output of one run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -163,11 +163,13 @@ pub fn write_photo(
         }
         Ok(())
     };
+    let drawn = wanted(Output::Overlay) || wanted(Output::Report);
+    let bounds = if drawn { reading.labels.bounds() } else { Vec::new() };
     let pictures = || -> Result<Option<Vec<u8>>, Error> {
-        if !wanted(Output::Overlay) && !wanted(Output::Report) {
+        if !drawn {
             return Ok(None);
         }
-        let picture = overlay(photo, &reading, &settings.overlay)?;
+        let picture = overlay(photo, &reading, &bounds, &settings.overlay)?;
         let (full, small) = rayon::join(
             || match wanted(Output::Overlay) {
                 true => jpeg::encode(&picture, settings.overlay.jpeg_quality).map(Some),
@@ -187,7 +189,7 @@ pub fn write_photo(
         small
     };
     let ((tables, doubtful), pictures) =
-        rayon::join(|| (tables(), doubtful(photo, &reading, outputs, settings)), pictures);
+        rayon::join(|| (tables(), doubtful(photo, &reading, &bounds, outputs, settings)), pictures);
     tables?;
     let (doubtful, doubtful_count) = doubtful?;
     Ok(Sheet {
@@ -230,6 +232,7 @@ fn tray_figures(reading: &TrayReading) -> Option<LotFigures> {
 fn doubtful(
     photo: &RgbImage,
     reading: &TrayReading,
+    bounds: &[Option<Bounds>],
     outputs: &Outputs,
     settings: &SheetSettings,
 ) -> Result<(Vec<Doubtful>, usize), Error> {
@@ -244,7 +247,6 @@ fn doubtful(
     }
     unsure.sort_by(|a, b| a.confidence().total_cmp(&b.confidence()));
     unsure.truncate(settings.doubtful_shown);
-    let bounds = outline::bounds(&reading.labels);
     let shown = unsure
         .par_iter()
         .filter_map(|object| {
@@ -252,7 +254,7 @@ fn doubtful(
             let found = usize::try_from(number).ok()?.checked_sub(1)?;
             let place = (*bounds.get(found)?)?;
             let crop = crop(photo, place);
-            let picture = draw_crop(photo, &reading.labels, &bounds, (number, object.class), &crop);
+            let picture = draw_crop(photo, &reading.labels, bounds, (number, object.class), &crop);
             Some(jpeg::encode(&picture, 82).map(|jpeg| Doubtful {
                 object: number,
                 class: object.class,
@@ -275,7 +277,7 @@ pub(crate) struct Crop {
 }
 
 /// A square around an object with some of its surroundings, inside the photograph.
-pub(crate) fn crop(photo: &RgbImage, place: outline::Bounds) -> Crop {
+pub(crate) fn crop(photo: &RgbImage, place: Bounds) -> Crop {
     let (w, h) = (place.col_end - place.col, place.row_end - place.row);
     let side = (w.max(h) * 17 / 10).max(48).min(photo.width().min(photo.height()) as usize);
     let start = |middle: usize, whole: u32| {
@@ -292,7 +294,7 @@ pub(crate) fn crop(photo: &RgbImage, place: outline::Bounds) -> Crop {
 pub(crate) fn draw_crop(
     photo: &RgbImage,
     labels: &LabelMap,
-    bounds: &[Option<outline::Bounds>],
+    bounds: &[Option<Bounds>],
     (object, class): (u32, Outcome),
     crop: &Crop,
 ) -> RgbImage {
@@ -386,7 +388,7 @@ mod tests {
     fn a_crop_at_any_corner_stays_inside() {
         let photo = RgbImage::new(100, 60);
         for (row, col) in [(0, 0), (0, 99), (59, 0), (59, 99)] {
-            let place = outline::Bounds { row, col, row_end: row + 1, col_end: col + 1 };
+            let place = Bounds { row, col, row_end: row + 1, col_end: col + 1 };
             let c = crop(&photo, place);
             assert!(
                 c.col + c.side <= 100 && c.row + c.side <= 60,

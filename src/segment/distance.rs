@@ -1,6 +1,6 @@
 //! Exact squared Euclidean distance transform (Felzenszwalb and Huttenlocher 2012).
 
-use rayon::prelude::*;
+use std::ops::Range;
 
 /// Squared distance of each `true` pixel to the nearest `false` one; beyond the border counts as
 /// `false`. Row-major, `width` pixels a row.
@@ -43,38 +43,100 @@ pub fn squared_distance(mask: &[bool], width: usize) -> Vec<f32> {
     out
 }
 
-/// Farthest distance that [`signed_squares`] tells apart, px.
+/// Farthest distance that [`Signed`] tells apart, px.
 const MOST_REACH: usize = 127;
 
-/// Squared distance of each pixel to the nearest one of the other kind: above nought for `true`
-/// pixels, below for the others, and never more than `reach`² (px; at most 127). Beyond the border
-/// counts as the other kind.
-pub fn signed_squares(mask: &[bool], width: usize, reach: usize) -> Vec<i16> {
-    if width == 0 || mask.is_empty() {
-        return Vec::new();
+/// Distances of pixels to the nearest one of the other kind, worked out where they are asked for.
+#[derive(Debug, Clone)]
+pub struct Signed {
+    width: usize,
+    mask: Vec<bool>,
+    reach: usize,
+    /// To the nearest pixel of the other kind in the same column.
+    along: Vec<u8>,
+}
+
+impl Signed {
+    /// Of a row-major mask, `width` pixels a row. Distances beyond `reach` (px; at most 127) are not
+    /// told apart. Beyond the border counts as the other kind.
+    pub fn new(mask: Vec<bool>, width: usize, reach: usize) -> Signed {
+        let reach = reach.clamp(1, MOST_REACH);
+        let most = reach as u8;
+        let mut along = vec![most; mask.len()];
+        let mut run = vec![0u8; width];
+        let mut before: &[bool] = &[];
+        let lines = mask.chunks_exact(width.max(1));
+        for (out, own) in along.chunks_exact_mut(width.max(1)).zip(lines.clone()) {
+            count_on(before, own, &mut run, out, most);
+            before = own;
+        }
+        run.fill(0);
+        before = &[];
+        for (out, own) in along.chunks_exact_mut(width.max(1)).zip(lines).rev() {
+            count_on(before, own, &mut run, out, most);
+            before = own;
+        }
+        Signed { width, mask, reach, along }
     }
-    let reach = reach.clamp(1, MOST_REACH);
-    let most = reach as u8;
-    // To the nearest pixel of the other kind in the same column.
-    let mut along = vec![most; mask.len()];
-    let mut run = vec![0u8; width];
-    let mut before: &[bool] = &[];
-    for (out, own) in along.chunks_exact_mut(width).zip(mask.chunks_exact(width)) {
-        count_on(before, own, &mut run, out, most);
-        before = own;
+
+    /// The squares of the distances of the pixels `cols` of row `y`, px²: above nought for `true`
+    /// pixels, below for the others, and never more than the reach's. `room` is room to work in.
+    #[inline(always)]
+    pub fn row(&self, y: usize, cols: Range<usize>, room: &mut Room, out: &mut [i16]) {
+        let Signed { width, reach, .. } = *self;
+        // Columns that can be nearest, those beyond the border being of either other kind.
+        let from = cols.start as isize - reach as isize;
+        let (first, end) = (from.max(0) as usize, (cols.end + reach).min(width));
+        let blocks = cols.len().div_ceil(LANES);
+        let at = (first as isize - from) as usize..;
+        let seen = y * width + first..y * width + end;
+        for (kind, own) in [true, false].into_iter().zip(&mut room.0) {
+            own.clear();
+            own.resize(blocks * LANES + 2 * reach, 0);
+            let line = self.mask[seen.clone()].iter().zip(&self.along[seen.clone()]);
+            for (o, (m, d)) in own[at.clone()].iter_mut().zip(line) {
+                *o = if *m == kind { i16::from(*d) * i16::from(*d) } else { 0 };
+            }
+        }
+        for (k, out) in out.chunks_mut(LANES).enumerate() {
+            let [inside, outside] = [&room.0[0], &room.0[1]];
+            let inside = nearest(&inside[k * LANES..], reach);
+            let outside = nearest(&outside[k * LANES..], reach);
+            // A pixel is of one kind, and at no distance from itself for the other.
+            for (x, o) in out.iter_mut().enumerate() {
+                *o = inside[x] - outside[x];
+            }
+        }
     }
-    run.fill(0);
-    before = &[];
-    for (out, own) in along.chunks_exact_mut(width).zip(mask.chunks_exact(width)).rev() {
-        count_on(before, own, &mut run, out, most);
-        before = own;
+}
+
+/// Room for [`Signed::row`]: squares along the columns of one kind and the other, and what lies as far
+/// as the reach to either side.
+#[derive(Debug, Clone, Default)]
+pub struct Room([Vec<i16>; 2]);
+
+/// Pixels that are looked at together.
+const LANES: usize = 16;
+
+/// The least of squares along columns and the squares of how far these are away, of the pixels from
+/// `reach` on.
+#[inline(always)]
+fn nearest(squares: &[i16], reach: usize) -> [i16; LANES] {
+    let mut least = [(reach * reach) as i16; LANES];
+    for away in 0..=reach {
+        let square = (away * away) as i16;
+        // Farther off there is nothing nearer.
+        if !least.iter().fold(false, |any, l| any | (*l > square)) {
+            break;
+        }
+        for from in [reach - away, reach + away] {
+            let side = &squares[from..from + LANES];
+            for x in 0..LANES {
+                least[x] = least[x].min(side[x] + square);
+            }
+        }
     }
-    let mut out = vec![0i16; mask.len()];
-    let rows = out.par_chunks_mut(width).zip(mask.par_chunks(width)).zip(along.par_chunks(width));
-    rows.for_each_init(Padded::default, |room, ((out, mask), along)| {
-        pulp::Arch::new().dispatch(Across { room, mask, along, reach, out });
-    });
-    out
+    least
 }
 
 /// Counts on along columns: how far each pixel of a row lies from the last of the other kind.
@@ -91,59 +153,14 @@ fn count_on(before: &[bool], own: &[bool], run: &mut [u8], out: &mut [u8], most:
     }
 }
 
-/// Squares along the columns of one row, one kind and the other, with nought beyond its ends.
-#[derive(Default)]
-struct Padded {
-    own: [Vec<i16>; 2],
-    least: Vec<i16>,
-}
-
-struct Across<'a> {
-    room: &'a mut Padded,
-    mask: &'a [bool],
-    along: &'a [u8],
-    reach: usize,
-    out: &'a mut [i16],
-}
-
-impl pulp::WithSimd for Across<'_> {
-    type Output = ();
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
-        let Across { room, mask, along, reach, out } = self;
-        let n = out.len();
-        let most = (reach * reach) as i16;
-        for (kind, sign) in [(true, 1i16), (false, -1)] {
-            if !mask.contains(&kind) {
-                continue;
-            }
-            let own = &mut room.own[usize::from(kind)];
-            own.clear();
-            own.resize(n + 2 * reach, 0);
-            for ((o, m), d) in own[reach..].iter_mut().zip(mask).zip(along) {
-                *o = if *m == kind { i16::from(*d) * i16::from(*d) } else { 0 };
-            }
-            room.least.clear();
-            room.least.resize(n, most);
-            for shift in 0..=2 * reach {
-                let away = (shift.abs_diff(reach) * shift.abs_diff(reach)) as i16;
-                for (l, o) in room.least.iter_mut().zip(&own[shift..shift + n]) {
-                    *l = (*l).min(*o + away);
-                }
-            }
-            for ((o, m), l) in out.iter_mut().zip(mask).zip(&room.least) {
-                *o = if *m == kind { sign * *l } else { *o };
-            }
-        }
-    }
-}
-
 /// Lower envelope of parabolas, one above each pixel.
 #[derive(Default)]
 struct Envelope {
     f: Vec<f32>,
     site: Vec<usize>,
     edge: Vec<f32>,
+    /// One half divided by each whole number.
+    halves: Vec<f32>,
 }
 
 impl Envelope {
@@ -156,7 +173,11 @@ impl Envelope {
         self.f.push(0.0);
         self.site.resize(n.max(self.site.len()), 0);
         self.edge.resize((n + 1).max(self.edge.len()), 0.0);
+        // Sites and heights are whole numbers, and so where parabolas cross is far enough from the
+        // next pixel, or on it, that the rounding of products does not matter.
+        self.halves.extend((self.halves.len()..n).map(|k| 0.5 / k as f32));
         let (f, site, edge) = (&self.f[..n], &mut self.site[..n], &mut self.edge[..n + 1]);
+        let halves = &self.halves[..n];
         let mut k = 0;
         site[0] = 0;
         edge[0] = f32::NEG_INFINITY;
@@ -165,7 +186,7 @@ impl Envelope {
             let qf = q as f32;
             let cut = loop {
                 let v = site[k] as f32;
-                let s = ((f[q] + qf * qf) - (f[site[k]] + v * v)) / (2.0 * (qf - v));
+                let s = ((f[q] + qf * qf) - (f[site[k]] + v * v)) * halves[q - site[k]];
                 if s > edge[k] || k == 0 {
                     break s;
                 }
@@ -220,7 +241,7 @@ mod tests {
     proptest! {
         #[test]
         fn both_kinds_at_once_agree_with_each_alone(
-            width in 1usize..14, reach in 1usize..9, mask in proptest::collection::vec(any::<bool>(), 140), flip in 0usize..140
+            width in 1usize..40, reach in 1usize..9, mask in proptest::collection::vec(any::<bool>(), 240), flip in 0usize..240
         ) {
             // Large patches too, so that the reach is met.
             let mask: Vec<bool> = mask.iter().enumerate().map(|(i, m)| *m && i > flip).collect();
@@ -229,7 +250,16 @@ mod tests {
             let most = (reach * reach) as f32;
             let (inside, outside) = (slow(mask, width), slow(&off, width));
             let plain: Vec<i16> = inside.iter().zip(&outside).map(|(i, o)| (i.min(most) - o.min(most)) as i16).collect();
-            prop_assert_eq!(signed_squares(mask, width, reach), plain);
+            let signed = Signed::new(mask.to_vec(), width, reach);
+            let from = flip % width;
+            let mut room = Room::default();
+            for (y, plain) in plain.chunks_exact(width).enumerate() {
+                for cols in [0..width, from..width, 0..from] {
+                    let mut out = vec![0; cols.len()];
+                    signed.row(y, cols.clone(), &mut room, &mut out);
+                    prop_assert_eq!(out, plain[cols].to_vec());
+                }
+            }
         }
 
         #[test]

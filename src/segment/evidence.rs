@@ -5,17 +5,46 @@
 //! widths, local roughness, and valleys and edges across the pixel.
 
 use std::ops::Range;
+use std::slice::ChunksExactMut;
 
 use rayon::prelude::*;
 
-use super::Plane;
-use super::distance::signed_squares;
+use super::distance::{Room, Signed};
 use super::floor::{Fixed, Floor, Window};
 use super::work::Work;
-use crate::network::{BLOCK, Network, Ready, Scratch};
+use super::{Plane, beside, runs};
+use crate::network::{BLOCK, MadeOf, Network, Ready, Scratch};
 
 /// Number of local measures.
 pub const FEATURES: usize = 32;
+
+/// Numbers that they are made of: the colour, the floor's, the means of L*, a*, b* for each radius
+/// and then what is no difference.
+const READ: usize = 27;
+
+/// What the measures are made of: the colour and the floor's; their difference; the colour less its
+/// means; what is read as it is; and the wider means of L* less the floor's.
+const MADE_OF: [MadeOf; FEATURES] = {
+    let mut made_of = [(0, None); FEATURES];
+    let mut c = 0;
+    while c < 3 {
+        (made_of[c], made_of[3 + c]) = ((c, None), (3 + c, None));
+        made_of[6 + c] = (c, Some(3 + c));
+        let mut k = 0;
+        while k < 3 {
+            made_of[9 + 3 * k + c] = (c, Some(6 + 3 * k + c));
+            k += 1;
+        }
+        c += 1;
+    }
+    let mut i = 0;
+    while i < 12 {
+        made_of[18 + i] = (15 + i, None);
+        i += 1;
+    }
+    (made_of[30], made_of[31]) = ((9, Some(3)), (12, Some(3)));
+    made_of
+};
 
 /// Evidence maps over the work picture, each 0 to 1.
 #[derive(Debug, Clone)]
@@ -34,25 +63,23 @@ impl Evidence {
     }
 }
 
-/// What the measures are read from: the picture, its floor, and the picture in whole numbers for
-/// means around each pixel.
+/// What the measures are read from: the picture, its floor, and the planes that means around each
+/// pixel are of.
 pub struct Neighbourhoods<'a> {
     work: &'a Work,
     floor: &'a Floor,
     /// L*, a*, b* and L*².
-    fixed: [Fixed; 4],
+    fixed: [Fixed<'a>; 4],
     radii: [usize; 3],
     steps: [usize; 2],
-    /// Where each column lies among the floor's cells.
-    across: Vec<(u32, f32)>,
 }
 
 /// Radii of the neighbourhoods, mm.
 const RADII_MM: [f64; 3] = [0.5, 1.5, 4.0];
 /// Distances of the points compared across a pixel, mm.
 const STEPS_MM: [f64; 2] = [0.5, 1.25];
-/// Four directions across a pixel.
-const DIRECTIONS: [[isize; 2]; 4] = [[1, 0], [0, 1], [1, 1], [1, -1]];
+/// Four directions across a pixel, two and two.
+const DIRECTIONS: [[[isize; 2]; 2]; 2] = [[[1, 0], [0, 1]], [[1, 1], [1, -1]]];
 
 /// Box means around one row of several pictures, and on to the next row.
 #[derive(Debug, Clone, Default)]
@@ -65,13 +92,16 @@ struct Around {
 impl Around {
     /// Moves to row `y`. Each window is of one picture with one radius, the same at every call.
     #[inline(always)]
-    fn seek<'f>(&mut self, y: usize, of: impl Iterator<Item = (&'f Fixed, usize)>) {
+    fn seek<'f>(&mut self, y: usize, of: impl Iterator<Item = (Fixed<'f>, usize)>) {
         if self.windows.is_empty() || y < self.y || y > self.y + AHEAD {
             self.windows.clear();
             self.windows.extend(of.map(|(fixed, radius)| Window::at(fixed, radius, y)));
         } else {
             for (window, (fixed, _)) in self.windows.iter_mut().zip(of) {
-                (self.y..y).for_each(|_| window.advance(fixed));
+                // No `for_each`: what it runs in is compiled apart, without the wider vectors.
+                for _ in self.y..y {
+                    window.advance(fixed);
+                }
             }
         }
         self.y = y;
@@ -79,7 +109,7 @@ impl Around {
 
     /// Means of one of the windows, which is of the picture `of`, around the columns `cols`.
     #[inline(always)]
-    fn means(&mut self, window: usize, of: &Fixed, cols: Range<usize>, out: &mut [f32]) {
+    fn means(&mut self, window: usize, of: Fixed, cols: Range<usize>, out: &mut [f32]) {
         self.windows[window].means(of, cols, &mut self.sums, out);
     }
 }
@@ -87,39 +117,65 @@ impl Around {
 /// Rows that windows are moved on over rather than begun anew.
 const AHEAD: usize = 16;
 
-/// The measures of work pixels side by side in one row, measure after measure, and room to work
-/// in. One serves one [`Rows`], best from top to bottom.
+/// What is read of work pixels side by side in one row, number after number, and room to work in.
+/// One serves one [`Rows`], best from top to bottom.
 #[derive(Debug, Clone, Default)]
 pub struct Row {
     width: usize,
     values: Vec<f32>,
-    shifted: [Vec<f32>; 6],
-    floor: [Vec<f32>; 5],
-    /// Means of L*, a*, b* for each radius, and of L*² for the lesser two.
-    means: [Vec<f32>; 11],
+    shifted: [[Vec<f32>; 6]; 2],
     around: Around,
     /// Around the first look's answer.
     around_answer: Around,
     near: Vec<f32>,
     seams: Vec<f32>,
+    depth: Vec<i16>,
+    room: Room,
 }
 
 impl Row {
-    fn reset(&mut self, width: usize, measures: usize) {
+    /// Room for `read` numbers of `width` pixels; what was there stays, since all is overwritten.
+    fn reset(&mut self, width: usize, read: usize) {
         self.width = width;
-        self.values.resize(width * measures, 0.0);
+        self.values.resize(self.values.len().max(width * read), 0.0);
     }
 
-    /// One measure along the row.
+    /// The measures of one pixel, by its place among those that were asked for.
+    pub fn pixel(&self, x: usize, made_of: &[MadeOf]) -> impl Iterator<Item = f32> {
+        let read = move |k: usize| self.values[k * self.width + x];
+        made_of.iter().map(move |(of, less)| read(*of) - less.map_or(0.0, read))
+    }
+}
+
+/// Colours some way off to one side of each pixel of a row, and as far off to the other.
+struct Ends<'r> {
+    one: [&'r [f32]; 3],
+    other: [&'r [f32]; 3],
+}
+
+impl Ends<'_> {
+    /// The first `n` vectors of each.
     #[inline(always)]
-    fn of(&mut self, measure: usize) -> &mut [f32] {
-        &mut self.values[measure * self.width..(measure + 1) * self.width]
+    fn vectors<S: pulp::Simd>(&self, n: usize) -> [[&[S::f32s]; 3]; 2] {
+        let ([l, a, b], [m, c, d]) = (self.one, self.other);
+        [
+            [first::<S>(l, n), first::<S>(a, n), first::<S>(b, n)],
+            [first::<S>(m, n), first::<S>(c, n), first::<S>(d, n)],
+        ]
     }
 
-    /// All measures of one pixel, by its place among those that were asked for.
-    pub fn pixel(&self, x: usize) -> impl Iterator<Item = f32> + '_ {
-        self.values[x..].iter().step_by(self.width.max(1)).copied()
+    /// From column `x` on.
+    #[inline(always)]
+    fn after(&self, x: usize) -> Ends<'_> {
+        let ([l, a, b], [m, c, d]) = (self.one, self.other);
+        Ends { one: [&l[x..], &a[x..], &b[x..]], other: [&m[x..], &c[x..], &d[x..]] }
     }
+}
+
+/// The first `n` vectors.
+#[inline(always)]
+fn first<S: pulp::Simd>(values: &[f32], n: usize) -> &[S::f32s] {
+    &S::as_simd_f32s(values).0[..n]
 }
 
 /// The columns `span` of a row moved by `dx`, the ends repeated: the row itself where it reaches
@@ -137,26 +193,20 @@ fn moved<'r>(row: &'r [f32], span: &Range<usize>, dx: isize, room: &'r mut Vec<f
 }
 
 impl<'a> Neighbourhoods<'a> {
-    /// Prepares the pictures in whole numbers.
+    /// Of a picture and its floor.
     pub fn new(work: &'a Work, floor: &'a Floor) -> Self {
         let w = work.width();
-        let radius = |mm: f64| ((mm * work.px_per_mm).round() as usize).max(1);
-        let [l, a, b] = [&work.l.data, &work.a.data, &work.b.data];
-        let ((l, square), (a, b)) = rayon::join(
-            || (Fixed::new(l, w), Fixed::squares(l, w)),
-            || (Fixed::new(a, w), Fixed::new(b, w)),
-        );
-        let steps = STEPS_MM.map(|mm| ((mm * work.px_per_mm).round() as usize).max(1));
-        let across = floor.across(0..w);
-        let (fixed, radii) = ([l, a, b, square], RADII_MM.map(radius));
-        Neighbourhoods { work, floor, fixed, radii, steps, across }
+        let px = |mm: f64| ((mm * work.px_per_mm).round() as usize).max(1);
+        let [l, a, b] = [&work.l, &work.a, &work.b].map(|plane| Fixed::new(&plane.data, w));
+        let fixed = [l, a, b, Fixed::squares(&work.l.data, w)];
+        Neighbourhoods { work, floor, fixed, radii: RADII_MM.map(px), steps: STEPS_MM.map(px) }
     }
 
     /// Pictures and radii of the means: L*, a*, b* with each radius, L*² with the lesser two.
     #[inline(always)]
-    fn windows(&self) -> impl Iterator<Item = (&Fixed, usize)> {
-        let colours = (0..9).map(|i| (&self.fixed[i % 3], self.radii[i / 3]));
-        colours.chain((0..2).map(|k| (&self.fixed[3], self.radii[k])))
+    fn windows(&self) -> impl Iterator<Item = (Fixed<'_>, usize)> {
+        let colours = (0..9).map(|i| (self.fixed[i % 3], self.radii[i / 3]));
+        colours.chain((0..2).map(|k| (self.fixed[3], self.radii[k])))
     }
 
     /// Row `y + dy` of a plane, the first and last repeated.
@@ -167,114 +217,251 @@ impl<'a> Neighbourhoods<'a> {
         &plane[y * w..(y + 1) * w]
     }
 
-    /// The measures of the pixels `cols` of row `y`; `measures` is how many the row has room for.
+    /// The colours `dx`, `dy` away from the pixels `cols` of row `y` to either side.
     #[inline(always)]
-    fn fill(&self, y: usize, cols: Range<usize>, row: &mut Row, measures: usize) {
-        let w = self.work.width();
+    fn ends<'r>(
+        &'r self,
+        y: usize,
+        cols: &Range<usize>,
+        [dx, dy]: [isize; 2],
+        room: &'r mut [Vec<f32>; 6],
+    ) -> Ends<'r> {
+        let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
+        let mut rooms = room.iter_mut();
+        let [one, other] = [1, -1].map(|side| {
+            let mut ends = planes.map(|plane| self.line(plane, y, side * dy));
+            for (end, room) in ends.iter_mut().zip(&mut rooms) {
+                *end = &moved(end, cols, side * dx, room)[..cols.len()];
+            }
+            ends
+        });
+        Ends { one, other }
+    }
+
+    /// What the measures of the pixels `cols` (at least one) of row `y` are made of; `read` is how
+    /// many numbers the row has room for.
+    #[inline(always)]
+    fn fill<S: pulp::Simd>(
+        &self,
+        simd: S,
+        y: usize,
+        cols: Range<usize>,
+        row: &mut Row,
+        read: usize,
+    ) {
         let n = cols.len();
-        row.reset(n, measures);
-        let mut means = std::mem::take(&mut row.means);
+        row.reset(n, read);
+        let mut parts = row.values.chunks_exact_mut(n);
+        let (mut lab, mut floor): ([_; 3], [_; 3]) = (take(&mut parts), take(&mut parts));
+        let (mut means, mut ratios): ([_; 9], [_; 2]) = (take(&mut parts), take(&mut parts));
+        let mut rough: [_; 2] = take(&mut parts);
+        let across: [[_; 3]; 2] = [take(&mut parts), take(&mut parts)];
+        let chroma: [_; 2] = take(&mut parts);
+        let Work { l, a, b, rg, bg, .. } = self.work;
+        let span = y * self.work.width() + cols.start..y * self.work.width() + cols.end;
+        for (out, plane) in lab.iter_mut().zip([l, a, b]) {
+            out.copy_from_slice(&plane.data[span.clone()]);
+        }
+        let ([fl, fa, fb], [frg, fbg]) = (floor.each_mut(), ratios.each_mut());
+        self.floor.row(y, cols.clone(), [fl, fa, fb, frg, fbg]);
+        for (out, plane) in ratios.iter_mut().zip([rg, bg]) {
+            out.iter_mut().zip(&plane.data[span.clone()]).for_each(|(o, v)| *o = v - *o);
+        }
         row.around.seek(y, self.windows());
         for (k, out) in means.iter_mut().enumerate() {
-            out.resize(n, 0.0);
-            let of = if k < 9 { k % 3 } else { 3 };
-            row.around.means(k, &self.fixed[of], cols.clone(), out);
+            row.around.means(k, self.fixed[k % 3], cols.clone(), out);
         }
-        let mut floor = std::mem::take(&mut row.floor);
-        let mut shifted = std::mem::take(&mut row.shifted);
-        self.floor.row(y, &self.across[cols.clone()], &mut floor);
-        let span = y * w + cols.start..y * w + cols.end;
-        let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
-        let lab = planes.map(|p| &p[span.clone()]);
-        for c in 0..3 {
-            row.of(c).copy_from_slice(lab[c]);
-            row.of(3 + c).copy_from_slice(&floor[c]);
-            subtract(lab[c], &floor[c], row.of(6 + c));
-            for k in 0..3 {
-                subtract(lab[c], &means[3 * k + c], row.of(9 + 3 * k + c));
+        for (k, out) in rough.iter_mut().enumerate() {
+            row.around.means(9 + k, self.fixed[3], cols.clone(), out);
+            for (o, m) in out.iter_mut().zip(&*means[3 * k]) {
+                *o = (*o - m * m).max(0.0).sqrt();
             }
         }
-        subtract(&self.work.rg.data[span.clone()], &floor[3], row.of(18));
-        subtract(&self.work.bg.data[span.clone()], &floor[4], row.of(19));
-        for k in 0..2 {
-            let (square, mean) = (&means[9 + k], &means[3 * k]);
-            for ((o, s), m) in row.of(20 + k).iter_mut().zip(square).zip(mean) {
-                *o = (s - m * m).max(0.0).sqrt();
-            }
+        for (step, out) in self.steps.into_iter().zip(across) {
+            self.across(simd, (y, &cols, step as isize), lab[0], &mut row.shifted, out);
         }
-        for (k, &step) in self.steps.iter().enumerate() {
-            let at = 22 + 3 * k;
-            row.of(at).fill(f32::MIN);
-            row.of(at + 1).fill(f32::MAX);
-            row.of(at + 2).fill(0.0);
-            for [dx, dy] in DIRECTIONS {
-                let (dx, dy) = (dx * step as isize, dy * step as isize);
-                let [rl, ra, rb, sl, sa, sb] = &mut shifted;
-                let [l, a, b] = planes;
-                let pl = &moved(self.line(l, y, dy), &cols, dx, rl)[..n];
-                let pa = &moved(self.line(a, y, dy), &cols, dx, ra)[..n];
-                let pb = &moved(self.line(b, y, dy), &cols, dx, rb)[..n];
-                let ql = &moved(self.line(l, y, -dy), &cols, -dx, sl)[..n];
-                let qa = &moved(self.line(a, y, -dy), &cols, -dx, sa)[..n];
-                let qb = &moved(self.line(b, y, -dy), &cols, -dx, sb)[..n];
-                let own = &lab[0][..n];
-                let (deep, rest) = row.values[at * n..(at + 3) * n].split_at_mut(n);
-                let (high, edge) = rest.split_at_mut(n);
-                let edge = &mut edge[..n];
-                for x in 0..n {
-                    let valley = (pl[x] + ql[x]) * 0.5 - own[x];
-                    deep[x] = deep[x].max(valley);
-                    high[x] = high[x].min(valley);
-                    let (dl, da, db) = (pl[x] - ql[x], pa[x] - qa[x], pb[x] - qb[x]);
-                    edge[x] = edge[x].max(dl * dl + da * da + db * db);
-                }
-            }
-            row.of(at + 2).iter_mut().for_each(|v| *v = v.sqrt());
-        }
-        for k in 0..2 {
-            let (a, b) = (&means[3 * k + 1][..n], &means[3 * k + 2][..n]);
-            let (fa, fb) = (&floor[1][..n], &floor[2][..n]);
-            let out = &mut row.of(28 + k)[..n];
-            for x in 0..n {
+        for (k, out) in chroma.into_iter().enumerate() {
+            let [a, b, fa, fb] =
+                [&means[3 * k + 1], &means[3 * k + 2], &floor[1], &floor[2]].map(|v| &v[..n]);
+            for (x, o) in out.iter_mut().enumerate() {
                 let (da, db) = (a[x] - fa[x], b[x] - fb[x]);
-                out[x] = (da * da + db * db).sqrt();
+                *o = (da * da + db * db).sqrt();
             }
         }
-        subtract(&means[3], &floor[0], row.of(30));
-        subtract(&means[6], &floor[0], row.of(31));
-        row.means = means;
-        row.floor = floor;
-        row.shifted = shifted;
+    }
+
+    /// Of four directions across each pixel: how much lighter both ends are than the pixel, at most
+    /// and at least, and how much their colours differ at most.
+    #[inline(always)]
+    fn across<S: pulp::Simd>(
+        &self,
+        simd: S,
+        (y, cols, step): (usize, &Range<usize>, isize),
+        own: &[f32],
+        room: &mut [[Vec<f32>; 6]; 2],
+        mut out: [&mut [f32]; 3],
+    ) {
+        let [first, second] = room;
+        let whole = own.len() / S::F32_LANES * S::F32_LANES;
+        // Two directions at once, so that the extremes need not be written down for each.
+        for (k, [d, e]) in DIRECTIONS.into_iter().enumerate() {
+            let d = self.ends(y, cols, d.map(|v| v * step), first);
+            let e = self.ends(y, cols, e.map(|v| v * step), second);
+            extremes(simd, [&d, &e], own, out.each_mut().map(|v| &mut **v), k == 0);
+            // What does not fill a vector.
+            let ends = [&d.after(whole), &e.after(whole)];
+            let rest = out.each_mut().map(|v| &mut v[whole..]);
+            extremes(pulp::Scalar::new(), ends, &own[whole..], rest, k == 0);
+        }
+        for v in out[2].iter_mut() {
+            *v = v.sqrt();
+        }
     }
 }
 
+/// Takes two directions into the extremes, most and least light of the ends and the square of the
+/// ends' difference; the first begin them. Vectors by hand: so many pictures are read here that the
+/// compiler cannot always tell them from those that are written.
 #[inline(always)]
-fn subtract(a: &[f32], b: &[f32], out: &mut [f32]) {
-    for ((o, a), b) in out.iter_mut().zip(a).zip(b) {
-        *o = a - b;
+fn extremes<S: pulp::Simd>(
+    simd: S,
+    directions: [&Ends; 2],
+    own: &[f32],
+    out: [&mut [f32]; 3],
+    begin: bool,
+) {
+    let own = S::as_simd_f32s(own).0;
+    let n = own.len();
+    let [d, e] = directions;
+    let [d, e] = [d.vectors::<S>(n), e.vectors::<S>(n)];
+    let [most, least, edge] = out.map(|v| &mut S::as_mut_simd_f32s(v).0[..n]);
+    for x in 0..n {
+        let ([v, apart], [w, other]) = (compare(simd, &d, x, own[x]), compare(simd, &e, x, own[x]));
+        let (high, low) = (simd.max_f32s(v, w), simd.min_f32s(v, w));
+        let apart = simd.max_f32s(apart, other);
+        (most[x], least[x], edge[x]) = if begin {
+            (high, low, apart)
+        } else {
+            let (most, least) = (simd.max_f32s(most[x], high), simd.min_f32s(least[x], low));
+            (most, least, simd.max_f32s(edge[x], apart))
+        };
+    }
+}
+
+/// How much lighter both ends are than the pixels between, and the square of how much their colours
+/// differ.
+#[inline(always)]
+fn compare<S: pulp::Simd>(
+    simd: S,
+    [one, other]: &[[&[S::f32s]; 3]; 2],
+    x: usize,
+    own: S::f32s,
+) -> [S::f32s; 2] {
+    let light = simd.mul_f32s(simd.add_f32s(one[0][x], other[0][x]), simd.splat_f32s(0.5));
+    let dl = simd.sub_f32s(one[0][x], other[0][x]);
+    let da = simd.sub_f32s(one[1][x], other[1][x]);
+    let db = simd.sub_f32s(one[2][x], other[2][x]);
+    let colour = simd.add_f32s(simd.mul_f32s(dl, dl), simd.mul_f32s(da, da));
+    [simd.sub_f32s(light, own), simd.add_f32s(colour, simd.mul_f32s(db, db))]
+}
+
+/// The next `K` rows of numbers.
+#[inline(always)]
+fn take<'v, const K: usize>(parts: &mut ChunksExactMut<'v, f32>) -> [&'v mut [f32]; K] {
+    std::array::from_fn(|_| parts.next().unwrap_or_default())
+}
+
+/// Side of the squares that are plain floor or not, work px.
+const CELL: usize = 4;
+/// What the mean of two by two pixels of plain floor may be off the floor: L*, and a* with b*.
+const PLAIN: [f32; 2] = [4.0, 3.0];
+
+impl Neighbourhoods<'_> {
+    /// Allowed pixels but for plain floor: cells that look like the floor all over, and so do those
+    /// beside them. Nothing that can be seen hides there.
+    fn not_plain(&self, allowed: &[bool]) -> Vec<bool> {
+        struct Stir<'a>(&'a Neighbourhoods<'a>, usize, &'a mut Row, &'a mut [bool]);
+        impl pulp::WithSimd for Stir<'_> {
+            type Output = ();
+            #[inline(always)]
+            fn with_simd<S: pulp::Simd>(self, _: S) {
+                self.0.stirred(self.1, self.2, self.3);
+            }
+        }
+        let (w, h) = (self.work.width(), self.work.height());
+        let columns = w.div_ceil(CELL);
+        let mut stirred = vec![false; columns * h.div_ceil(CELL)];
+        stirred.par_chunks_mut(columns).enumerate().for_each_init(Row::default, |row, (k, out)| {
+            pulp::Arch::new().dispatch(Stir(self, k * CELL, row, out));
+        });
+        let mut asked = allowed.to_vec();
+        asked.par_chunks_mut(w * CELL).enumerate().for_each(|(k, rows)| {
+            let plain =
+                |i: usize| !stirred[i] && beside(i, columns, stirred.len()).all(|j| !stirred[j]);
+            for x in (0..columns).filter(|x| plain(k * columns + x)) {
+                let cols = x * CELL..((x + 1) * CELL).min(w);
+                rows.chunks_exact_mut(w).for_each(|row| row[cols.clone()].fill(false));
+            }
+        });
+        asked
+    }
+
+    /// Which cells of the rows from `y` on differ from the floor somewhere.
+    #[inline(always)]
+    fn stirred(&self, y: usize, row: &mut Row, out: &mut [bool]) {
+        let (w, h) = (self.work.width(), self.work.height());
+        row.reset(w, 9);
+        let mut parts = row.values.chunks_exact_mut(w);
+        let (mut floor, mut off): ([_; 5], [_; 3]) = (take(&mut parts), take(&mut parts));
+        let [most] = take(&mut parts);
+        let under = floor.each_mut().map(|v| &mut **v);
+        self.floor.row((y + CELL / 2).min(h - 1), 0..w, under);
+        most.fill(0.0);
+        for top in (y..(y + CELL).min(h)).step_by(2) {
+            let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
+            for ((off, plane), floor) in off.iter_mut().zip(planes).zip(&floor) {
+                let (above, below) = (self.line(plane, top, 0), self.line(plane, top, 1));
+                for (((o, a), b), f) in off.iter_mut().zip(above).zip(below).zip(&**floor) {
+                    *o = 0.5 * (a + b) - f;
+                }
+            }
+            let [l, a, b] = off.each_ref().map(|v| v.iter().zip(&v[1..]));
+            let both = |(a, b): (&f32, &f32)| (0.5 * (a + b)).powi(2);
+            for (((m, l), a), b) in most.iter_mut().zip(l).zip(a).zip(b) {
+                let l = both(l) / (PLAIN[0] * PLAIN[0]);
+                let colour = (both(a) + both(b)) / (PLAIN[1] * PLAIN[1]);
+                *m = m.max(l).max(colour);
+            }
+        }
+        for (out, most) in out.iter_mut().zip(most.chunks(CELL)) {
+            *out = most.iter().any(|m| *m > 1.0);
+        }
     }
 }
 
 /// Where measures of pixels come from, a row at a time.
 pub trait Rows: Sync {
-    /// How many measures a pixel has.
-    const MEASURES: usize;
-    /// Computes the measures of the pixels `cols` of row `y`.
+    /// How many numbers are read of a pixel.
+    const READ: usize;
+    /// What its measures are made of.
+    const MADE_OF: &'static [MadeOf];
+    /// Reads what the measures of the pixels `cols` of row `y` are made of.
     fn row(&self, y: usize, cols: Range<usize>, row: &mut Row);
-    /// Leaves out of `asked`, columns of row `y`, those that need no look.
-    fn spare(&self, _y: usize, _row: &mut Row, _asked: &mut Vec<usize>) {}
+    /// Leaves out of `asked`, which says it of the columns of row `y`, those that need no look.
+    fn spare(&self, _y: usize, _row: &mut Row, _asked: &mut [bool]) {}
 }
 
 impl Rows for Neighbourhoods<'_> {
-    const MEASURES: usize = FEATURES;
+    const READ: usize = READ;
+    const MADE_OF: &'static [MadeOf] = &MADE_OF;
 
     fn row(&self, y: usize, cols: Range<usize>, row: &mut Row) {
         struct Fill<'a>(&'a Neighbourhoods<'a>, usize, Range<usize>, &'a mut Row);
         impl pulp::WithSimd for Fill<'_> {
             type Output = ();
             #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.fill(self.1, self.2, self.3, FEATURES);
+            fn with_simd<S: pulp::Simd>(self, simd: S) {
+                self.0.fill(simd, self.1, self.2, self.3, READ);
             }
         }
         pulp::Arch::new().dispatch(Fill(self, y, cols, row));
@@ -284,129 +471,146 @@ impl Rows for Neighbourhoods<'_> {
 /// Measures of the second look: those of the first and what the first look said around.
 pub const CONTEXT_FEATURES: usize = FEATURES + 14;
 
+/// Numbers that they are made of: those of the first look; its answer, object and seam; the means of
+/// [`ANSWER_MEANS`]; how deep inside and how far outside; and the answers across the pixel.
+const CONTEXT_READ: usize = READ + 13;
+
+/// What the measures are made of; the last is how much narrow seams stand out.
+const CONTEXT_MADE_OF: [MadeOf; CONTEXT_FEATURES] = {
+    let mut made_of = [(0, None); CONTEXT_FEATURES];
+    let mut i = 0;
+    while i < CONTEXT_FEATURES {
+        made_of[i] = if i < FEATURES { MADE_OF[i] } else { (READ + i - FEATURES, None) };
+        i += 1;
+    }
+    made_of[CONTEXT_FEATURES - 1] = (READ + 5, Some(READ + 6));
+    made_of
+};
+
 /// Around a pixel, the first look's answer: it tells an object's inside from a stain's, and a
 /// gap between berries from a highlight on one.
 pub struct Context<'a> {
     hoods: &'a Neighbourhoods<'a>,
     first: &'a Evidence,
-    /// Object, seam, and steepness of L*.
-    fixed: [Fixed; 3],
-    /// Squared distance to the outline, work px²: inside an object above nought, outside below.
-    depth: Vec<i16>,
+    /// Steepness of L*.
+    slopes: Vec<f32>,
+    /// Distances to the outline: inside an object above nought, outside below.
+    depth: Signed,
 }
 
-/// Pictures of [`Context::fixed`] and radii of [`Neighbourhoods`] that the means are of.
+/// Pictures of [`Context::pictures`] and radii of [`Neighbourhoods`] that the means are of.
 const ANSWER_MEANS: [(usize, usize); 7] = [(0, 0), (0, 1), (0, 2), (1, 0), (1, 1), (2, 0), (2, 1)];
 
 /// Distances beyond this tell nothing more, mm.
 const REACH_MM: f32 = 6.0;
 
 impl<'a> Context<'a> {
-    /// Prepares answers in whole numbers, and distances.
+    /// Prepares slopes and distances.
     pub fn new(hoods: &'a Neighbourhoods<'a>, first: &'a Evidence) -> Self {
         let w = first.object.width;
         let on: Vec<bool> = first.object.data.iter().map(|v| *v > 0.5).collect();
         // Beyond the reach all distances are one.
         let reach = (f64::from(REACH_MM) * hoods.work.px_per_mm).ceil() as usize + 1;
-        let (edge, (object, seam)) = rayon::join(
-            || Fixed::new(&slopes(&hoods.work.l), w),
-            || (Fixed::new(&first.object.data, w), Fixed::new(&first.seam.data, w)),
-        );
-        let depth = signed_squares(&on, w, reach);
-        Context { hoods, first, fixed: [object, seam, edge], depth }
+        let slopes = slopes(&hoods.work.l);
+        Context { hoods, first, slopes, depth: Signed::new(on, w, reach) }
+    }
+
+    /// Object, seam, and steepness of L*.
+    #[inline(always)]
+    fn pictures(&self) -> [Fixed<'_>; 3] {
+        let Evidence { object, seam } = self.first;
+        [&object.data, &seam.data, &self.slopes].map(|data| Fixed::new(data, object.width))
     }
 
     /// Pictures and radii of the means.
     #[inline(always)]
-    fn windows(&self) -> impl Iterator<Item = (&Fixed, usize)> {
-        ANSWER_MEANS.iter().map(|&(k, r)| (&self.fixed[k], self.hoods.radii[r]))
+    fn windows(&self) -> impl Iterator<Item = (Fixed<'_>, usize)> {
+        let pictures = self.pictures();
+        ANSWER_MEANS.iter().map(move |&(k, r)| (pictures[k], self.hoods.radii[r]))
     }
 
     /// Leaves out the columns where the first look leaves nothing to ask: plain floor all around, or
     /// nothing but an object.
     #[inline(always)]
-    fn spare_plain(&self, y: usize, row: &mut Row, asked: &mut Vec<usize>) {
+    fn spare_plain(&self, y: usize, row: &mut Row, asked: &mut [bool]) {
         let w = self.hoods.work.width();
-        let Some((&from, &last)) = asked.first().zip(asked.last()) else { return };
         row.around_answer.seek(y, self.windows());
-        row.near.resize(last + 1 - from, 0.0);
-        row.seams.resize(last + 1 - from, 0.0);
+        row.near.resize(w, 0.0);
+        row.seams.resize(w, 0.0);
         for (window, out) in [(0, &mut row.near), (4, &mut row.seams)] {
-            let of = &self.fixed[ANSWER_MEANS[window].0];
-            row.around_answer.means(window, of, from..last + 1, out);
+            let of = self.pictures()[ANSWER_MEANS[window].0];
+            row.around_answer.means(window, of, 0..w, out);
         }
         let object = &self.first.object.data[y * w..(y + 1) * w];
-        asked.retain(|&x| {
-            let (near, seams) = (row.near[x - from], row.seams[x - from]);
-            let floor = near < 0.01 && object[x] < 0.05;
-            let inside = near > 0.97 && seams < 0.03 && object[x] >= SURE;
-            !(floor || inside)
-        });
+        let around = row.near.iter().zip(&row.seams).zip(object);
+        for (asked, ((near, seams), object)) in asked.iter_mut().zip(around) {
+            let floor = (*near < 0.01) & (*object < 0.05);
+            let inside = (*near > 0.97) & (*seams < 0.03) & (*object >= SURE);
+            *asked &= !(floor | inside);
+        }
     }
 
     #[inline(always)]
-    fn fill(&self, y: usize, cols: Range<usize>, row: &mut Row) {
-        self.hoods.fill(y, cols.clone(), row, CONTEXT_FEATURES);
+    fn fill<S: pulp::Simd>(&self, simd: S, y: usize, cols: Range<usize>, row: &mut Row) {
+        self.hoods.fill(simd, y, cols.clone(), row, CONTEXT_READ);
         let w = self.hoods.work.width();
         let n = cols.len();
         let span = y * w + cols.start..y * w + cols.end;
-        row.of(FEATURES).copy_from_slice(&self.first.object.data[span.clone()]);
-        row.of(FEATURES + 1).copy_from_slice(&self.first.seam.data[span.clone()]);
-        let mut around = std::mem::take(&mut row.around_answer);
-        around.seek(y, self.windows());
-        for (k, (of, _)) in ANSWER_MEANS.into_iter().enumerate() {
-            around.means(k, &self.fixed[of], cols.clone(), row.of(FEATURES + 2 + k));
+        let mut parts = row.values[READ * n..].chunks_exact_mut(n);
+        let [object, seam] = take(&mut parts);
+        object.copy_from_slice(&self.first.object.data[span.clone()]);
+        seam.copy_from_slice(&self.first.seam.data[span.clone()]);
+        let means: [_; ANSWER_MEANS.len()] = take(&mut parts);
+        row.around_answer.seek(y, self.windows());
+        for (k, ((of, _), out)) in ANSWER_MEANS.into_iter().zip(means).enumerate() {
+            row.around_answer.means(k, self.pictures()[of], cols.clone(), out);
         }
-        row.around_answer = around;
         let ppm = self.hoods.work.px_per_mm as f32;
-        for (k, sign) in [(9, 1i16), (10, -1)] {
-            for (o, d) in row.of(FEATURES + k).iter_mut().zip(&self.depth[span.clone()]) {
+        let depths: [_; 2] = take(&mut parts);
+        row.depth.resize(n, 0);
+        self.depth.row(y, cols.clone(), &mut row.room, &mut row.depth);
+        for (out, sign) in depths.into_iter().zip([1i16, -1]) {
+            for (o, d) in out.iter_mut().zip(&row.depth) {
                 *o = (f32::from((d * sign).max(0)).sqrt() / ppm).min(REACH_MM);
             }
         }
         let step = self.hoods.steps[1] as isize;
-        let at = FEATURES + 11;
-        row.of(at).fill(1.0);
-        row.of(at + 1).fill(0.0);
-        let mut shifted = std::mem::take(&mut row.shifted);
-        let object = &self.first.object.data;
-        for [dx, dy] in DIRECTIONS {
+        let [low, high] = take::<2>(&mut parts).map(|v| &mut v[..n]);
+        low.fill(1.0);
+        high.fill(0.0);
+        let [[r, s, ..], _] = &mut row.shifted;
+        for [dx, dy] in DIRECTIONS.into_iter().flatten() {
             let (dx, dy) = (dx * step, dy * step);
-            let [r, s, ..] = &mut shifted;
+            let object = &self.first.object.data;
             let p = &moved(self.hoods.line(object, y, dy), &cols, dx, r)[..n];
             let q = &moved(self.hoods.line(object, y, -dy), &cols, -dx, s)[..n];
-            let (low, high) = row.values[at * n..(at + 2) * n].split_at_mut(n);
-            let high = &mut high[..n];
             for x in 0..n {
                 let both = p[x].min(q[x]);
                 low[x] = low[x].min(both);
                 high[x] = high[x].max(both);
             }
         }
-        row.shifted = shifted;
-        let (means, last) = row.values.split_at_mut((FEATURES + 13) * n);
-        let near = &means[(FEATURES + 5) * n..];
-        subtract(&near[..n], &near[n..2 * n], last);
     }
 }
 
 impl Rows for Context<'_> {
-    const MEASURES: usize = CONTEXT_FEATURES;
+    const READ: usize = CONTEXT_READ;
+    const MADE_OF: &'static [MadeOf] = &CONTEXT_MADE_OF;
 
     fn row(&self, y: usize, cols: Range<usize>, row: &mut Row) {
         struct Fill<'a>(&'a Context<'a>, usize, Range<usize>, &'a mut Row);
         impl pulp::WithSimd for Fill<'_> {
             type Output = ();
             #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) {
-                self.0.fill(self.1, self.2, self.3);
+            fn with_simd<S: pulp::Simd>(self, simd: S) {
+                self.0.fill(simd, self.1, self.2, self.3);
             }
         }
         pulp::Arch::new().dispatch(Fill(self, y, cols, row));
     }
 
-    fn spare(&self, y: usize, row: &mut Row, asked: &mut Vec<usize>) {
-        struct Spare<'a>(&'a Context<'a>, usize, &'a mut Row, &'a mut Vec<usize>);
+    fn spare(&self, y: usize, row: &mut Row, asked: &mut [bool]) {
+        struct Spare<'a>(&'a Context<'a>, usize, &'a mut Row, &'a mut [bool]);
         impl pulp::WithSimd for Spare<'_> {
             type Output = ();
             #[inline(always)]
@@ -453,10 +657,10 @@ fn slopes(plane: &Plane) -> Vec<f32> {
 /// Object evidence from which the first look may stand where all around says the same.
 const SURE: f32 = 0.95;
 
-/// First look at every allowed work pixel; others get 0.
+/// First look at every allowed work pixel that is not plain floor; others get 0.
 pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evidence {
     let mut evidence = Evidence::nothing(hoods.work);
-    evaluate(&mut evidence, hoods, network, allowed);
+    evaluate(&mut evidence, hoods, network, &hoods.not_plain(allowed));
     evidence
 }
 
@@ -568,8 +772,9 @@ pub fn otsu(counts: &[u64; 256]) -> usize {
 #[derive(Default)]
 struct Gathered {
     row: Row,
-    /// Columns asked about in the row at hand.
-    asked: Vec<usize>,
+    /// Whether a column of the row at hand is asked about, and which are, in runs.
+    asked: Vec<bool>,
+    runs: Vec<Range<usize>>,
     values: Vec<[f32; BLOCK]>,
     /// Place of each gathered pixel among those of the rows.
     places: Vec<usize>,
@@ -601,47 +806,47 @@ fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allow
     let w = evidence.object.width;
     let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
     let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);
-    let network = &network.ready();
+    let network = &network.ready(R::MADE_OF);
     let parts = object.zip(seam).enumerate().with_min_len(AT_A_TIME);
     parts.for_each_init(Gathered::default, |g, (part, (object, seam))| {
-        g.values.resize(R::MEASURES, [0.0; BLOCK]);
+        g.values.resize(R::READ, [0.0; BLOCK]);
         let first = part * TOGETHER;
         for y in first..first + object.len() / w {
-            let mut asked = std::mem::take(&mut g.asked);
-            asked.clear();
-            let allowed = &allowed[y * w..(y + 1) * w];
-            asked.extend((0..w).filter(|x| allowed[*x]));
-            rows.spare(y, &mut g.row, &mut asked);
-            for near in asked.chunk_by(|a, b| b - a <= GAP) {
-                let (from, to) = (near[0], near[near.len() - 1] + 1);
+            let mut asked_runs = std::mem::take(&mut g.runs);
+            g.asked.clear();
+            g.asked.extend_from_slice(&allowed[y * w..(y + 1) * w]);
+            rows.spare(y, &mut g.row, &mut g.asked);
+            asked_runs.clear();
+            asked_runs.extend(runs(&g.asked).filter(|(asked, _)| *asked).map(|(_, cols)| cols));
+            for near in asked_runs.chunk_by(|a, b| b.start - a.end < GAP) {
+                let (from, to) = (near[0].start, near[near.len() - 1].end);
                 rows.row(y, from..to, &mut g.row);
-                let n = to - from;
-                for run in near.chunk_by(|a, b| a + 1 == *b) {
-                    let (blocks, rest) = run.as_chunks::<BLOCK>();
-                    for block in blocks {
-                        let place = (y - first) * w + block[0];
-                        network.eval_block(&g.row.values[block[0] - from..], n, &mut g.scratch);
+                let (n, line) = (to - from, (y - first) * w);
+                for run in near {
+                    let blocks = run.len() / BLOCK;
+                    for x in (run.start..).step_by(BLOCK).take(blocks) {
+                        network.eval_block(&g.row.values[x - from..], n, &mut g.scratch);
                         let out = g.scratch.outputs();
-                        object[place..place + BLOCK].copy_from_slice(&out[0]);
-                        seam[place..place + BLOCK].copy_from_slice(&out[1]);
+                        object[line + x..][..BLOCK].copy_from_slice(&out[0]);
+                        seam[line + x..][..BLOCK].copy_from_slice(&out[1]);
                     }
-                    let mut rest = rest;
-                    while !rest.is_empty() {
+                    let mut x = run.start + blocks * BLOCK;
+                    while x < run.end {
                         let at = g.places.len();
-                        let (now, later) = rest.split_at(rest.len().min(BLOCK - at));
+                        let some = (run.end - x).min(BLOCK - at);
                         for (m, out) in g.values.iter_mut().enumerate() {
-                            let source = &g.row.values[m * n + now[0] - from..][..now.len()];
-                            out[at..at + now.len()].copy_from_slice(source);
+                            let source = &g.row.values[m * n + x - from..][..some];
+                            out[at..at + some].copy_from_slice(source);
                         }
-                        g.places.extend(now.iter().map(|x| (y - first) * w + x));
-                        rest = later;
+                        g.places.extend(line + x..line + x + some);
+                        x += some;
                         if g.places.len() == BLOCK {
                             g.answer(network, object, seam);
                         }
                     }
                 }
             }
-            g.asked = asked;
+            g.runs = asked_runs;
         }
         if !g.places.is_empty() {
             g.answer(network, object, seam);

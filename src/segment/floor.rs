@@ -56,51 +56,43 @@ impl Floor {
 }
 
 impl Floor {
-    /// Where columns of the work picture lie among the places of the planes: the place before, and
-    /// how far on towards the next.
-    pub fn across(&self, cols: Range<usize>) -> Vec<(u32, f32)> {
-        let last = (self.planes[0].width - 1) as f32;
-        let c = self.step as f32;
-        let place = |x: usize| {
-            let fx = ((x as f32 + 0.5) / c - 0.5).clamp(0.0, last);
-            let x0 = fx as u32;
-            (x0, fx - x0 as f32)
-        };
-        cols.map(place).collect()
-    }
-
-    /// The five values along row `y` of a work picture, at the places `across`, which rise.
-    pub fn row(&self, y: usize, across: &[(u32, f32)], out: &mut [Vec<f32>; 5]) {
+    /// The five values of the pixels `cols` along row `y` of a work picture.
+    pub fn row(&self, y: usize, cols: Range<usize>, out: [&mut [f32]; 5]) {
         let (gw, gh) = (self.planes[0].width, self.planes[0].height);
-        let Some((&(first, _), &(last, _))) = across.first().zip(across.last()) else {
-            out.iter_mut().for_each(Vec::clear);
-            return;
-        };
-        let c = self.step as f32;
-        let fy = ((y as f32 + 0.5) / c - 0.5).clamp(0.0, (gh - 1) as f32);
+        let step = self.step as f32;
+        let fy = ((y as f32 + 0.5) / step - 0.5).clamp(0.0, (gh - 1) as f32);
         let y0 = fy as usize;
         let y1 = (y0 + 1).min(gh - 1);
         let ty = fy - y0 as f32;
-        let first = first as usize;
-        let cells = first..(last as usize + 2).min(gw);
-        let mut line = Vec::with_capacity(cells.len() + 1);
+        // A column lies this far between a place and the next: a step is an even number of pixels,
+        // and so it is the same between all of them.
+        let shares: Vec<f32> = (0..self.step).map(|k| (k as f32 + 0.5) / step).collect();
+        // Columns from the middle before the first place on.
+        let (from, to) = (cols.start + self.step / 2, cols.end + self.step / 2);
+        let places = from / self.step..to.div_ceil(self.step) + 1;
+        let mut line = Vec::with_capacity(places.len());
         for (plane, out) in self.planes.iter().zip(out) {
             let (top, low) = (&plane.data[y0 * gw..][..gw], &plane.data[y1 * gw..][..gw]);
+            // Before the first place and beyond the last it goes on as it is there.
+            let mix = |(t, l): (&f32, &f32)| t * (1.0 - ty) + l * ty;
+            let end = (places.end - 1).min(gw);
+            let inner = places.start.saturating_sub(1).min(end)..end;
             line.clear();
-            line.extend(
-                top[cells.clone()]
-                    .iter()
-                    .zip(&low[cells.clone()])
-                    .map(|(t, b)| t * (1.0 - ty) + b * ty),
-            );
-            // Beyond the last place it goes on as it is there.
-            line.extend(line.last().copied());
-            out.clear();
-            // The places rise: all between the same two follow each other.
-            for same in across.chunk_by(|a, b| a.0 == b.0) {
-                let x0 = same[0].0 as usize - first;
-                let (from, step) = (line[x0], line[x0 + 1] - line[x0]);
-                out.extend(same.iter().map(|(_, tx)| from + step * tx));
+            line.extend((places.start == 0).then(|| mix((&top[0], &low[0]))));
+            line.extend(top[inner.clone()].iter().zip(&low[inner]).map(mix));
+            line.resize(places.len(), mix((&top[gw - 1], &low[gw - 1])));
+            let (mut rest, mut skipped) = (out, from % self.step);
+            for ends in line.windows(2) {
+                let shares = &shares[skipped..];
+                let (now, later) = rest.split_at_mut(shares.len().min(rest.len()));
+                let (value, rise) = (ends[0], ends[1] - ends[0]);
+                let mix = |(v, share): (&mut f32, &f32)| *v = value + rise * share;
+                // Nearly all are whole steps of eight, which fit vectors.
+                match (<&mut [f32; 8]>::try_from(&mut *now), <&[f32; 8]>::try_from(shares)) {
+                    (Ok(now), Ok(shares)) => now.iter_mut().zip(shares).for_each(mix),
+                    _ => now.iter_mut().zip(shares).for_each(mix),
+                }
+                (rest, skipped) = (later, 0);
             }
         }
     }
@@ -318,22 +310,35 @@ fn carry<const N: usize>(
     })
 }
 
-/// Box mean of the given radius in place; windows are cut at the border.
+/// Box mean of the given radius (at least 1) in place; windows are cut at the border.
 pub fn box_blur(data: &mut [f32], width: usize, height: usize, radius: usize) {
+    struct Blur<'a>(Fixed<'a>, usize, &'a mut [f32]);
+    impl pulp::WithSimd for Blur<'_> {
+        type Output = ();
+        #[inline(always)]
+        fn with_simd<S: pulp::Simd>(self, _: S) {
+            let Blur(fixed, radius, out) = self;
+            let mut window = Window::at(fixed, radius, 0);
+            let mut sums = Vec::new();
+            for row in out.chunks_exact_mut(fixed.width) {
+                window.means(fixed, 0..fixed.width, &mut sums, row);
+                window.advance(fixed);
+            }
+        }
+    }
     if width > 0 && height > 0 {
-        Fixed::new(data, width).mean_into(radius, data);
+        let before = data.to_vec();
+        pulp::Arch::new().dispatch(Blur(Fixed::new(&before, width), radius, data));
     }
 }
 
-/// A picture in whole numbers, so that running sums do not drift.
-#[derive(Debug, Clone)]
-pub struct Fixed {
+/// A picture that is read in whole numbers, so that running sums do not drift.
+#[derive(Debug, Clone, Copy)]
+pub struct Fixed<'a> {
     width: usize,
-    data: Vec<i32>,
-    /// One in the picture.
-    one: f32,
-    /// No number is farther from nought.
-    most: i32,
+    data: &'a [f32],
+    /// Whether its values' squares are taken.
+    squared: bool,
 }
 
 /// One in a [`Fixed`] picture, in one of squares of it.
@@ -349,61 +354,29 @@ fn whole(v: f32) -> i32 {
     nearest(v.clamp(-MOST, MOST))
 }
 
-impl Fixed {
-    /// Takes a picture of `width` pixels a row (at least one), values up to ±1023.
-    pub fn new(data: &[f32], width: usize) -> Fixed {
-        Fixed::of(data, width, ONE, |v| v)
+impl<'a> Fixed<'a> {
+    /// A picture of `width` pixels a row (at least one), values up to ±1023, and up to ±524,287 over the
+    /// pixels of the windows to be taken.
+    pub fn new(data: &'a [f32], width: usize) -> Fixed<'a> {
+        Fixed { width, data, squared: false }
     }
 
-    /// The squares of a picture's values, which are up to ±127.
-    pub fn squares(data: &[f32], width: usize) -> Fixed {
-        Fixed::of(data, width, ONE_SQUARED, |v| v * v)
-    }
-
-    fn of(data: &[f32], width: usize, one: f32, value: impl Fn(f32) -> f32) -> Fixed {
-        struct Convert<'a, F>(&'a [f32], &'a mut [i32], f32, F);
-        impl<F: Fn(f32) -> f32> pulp::WithSimd for Convert<'_, F> {
-            type Output = i32;
-            #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) -> i32 {
-                let Convert(data, out, one, value) = self;
-                let mut most = 0;
-                for (o, v) in out.iter_mut().zip(data) {
-                    *o = whole(value(*v) * one);
-                    most = most.max(o.abs());
-                }
-                most
-            }
-        }
-        let mut fixed = vec![0; data.len()];
-        let most = pulp::Arch::new().dispatch(Convert(data, &mut fixed, one, value));
-        Fixed { width, data: fixed, one, most }
+    /// The squares of a picture's values, which are up to ±127; sums of windows up to 8,388,607.
+    pub fn squares(data: &'a [f32], width: usize) -> Fixed<'a> {
+        Fixed { width, data, squared: true }
     }
 
     fn height(&self) -> usize {
         self.data.len() / self.width
     }
 
-    fn line(&self, y: usize) -> &[i32] {
+    fn line(&self, y: usize) -> &'a [f32] {
         &self.data[y * self.width..(y + 1) * self.width]
     }
 
-    fn mean_into(&self, radius: usize, out: &mut [f32]) {
-        struct Mean<'a>(&'a Fixed, usize, &'a mut [f32]);
-        impl pulp::WithSimd for Mean<'_> {
-            type Output = ();
-            #[inline(always)]
-            fn with_simd<S: pulp::Simd>(self, _: S) {
-                let Mean(fixed, radius, out) = self;
-                let mut window = Window::at(fixed, radius, 0);
-                let mut sums = Vec::new();
-                for row in out.chunks_exact_mut(fixed.width) {
-                    window.means(fixed, 0..fixed.width, &mut sums, row);
-                    window.advance(fixed);
-                }
-            }
-        }
-        pulp::Arch::new().dispatch(Mean(self, radius, out));
+    /// One in whole numbers.
+    fn one(&self) -> f32 {
+        if self.squared { ONE_SQUARED } else { ONE }
     }
 }
 
@@ -419,63 +392,81 @@ pub struct Window {
     columns: Vec<i32>,
 }
 
+/// Adds a row to the sums of columns, takes one away, or both.
+#[inline(always)]
+fn slide(
+    columns: &mut [i32],
+    come: Option<&[f32]>,
+    gone: Option<&[f32]>,
+    value: impl Fn(f32) -> i32,
+) {
+    match (come, gone) {
+        (Some(come), Some(gone)) => {
+            for (s, (c, g)) in columns.iter_mut().zip(come.iter().zip(gone)) {
+                *s = s.wrapping_add(value(*c).wrapping_sub(value(*g)));
+            }
+        }
+        (Some(come), None) => {
+            for (s, c) in columns.iter_mut().zip(come) {
+                *s = s.wrapping_add(value(*c));
+            }
+        }
+        (None, Some(gone)) => {
+            for (s, g) in columns.iter_mut().zip(gone) {
+                *s = s.wrapping_sub(value(*g));
+            }
+        }
+        (None, None) => {}
+    }
+}
+
 impl Window {
     /// The window around row `y`.
     #[inline(always)]
-    pub fn at(fixed: &Fixed, radius: usize, y: usize) -> Window {
-        let mut columns = vec![0i32; fixed.width];
-        let rows = y.saturating_sub(radius)..(y + radius + 1).min(fixed.height());
-        for y in rows.clone() {
-            columns.iter_mut().zip(fixed.line(y)).for_each(|(s, v)| *s = s.wrapping_add(*v));
+    pub fn at(fixed: Fixed, radius: usize, y: usize) -> Window {
+        let mut window = Window { radius, y, rows: 0, columns: vec![0; fixed.width] };
+        for y in y.saturating_sub(radius)..(y + radius + 1).min(fixed.height()) {
+            window.slide(fixed, Some(y), None);
         }
-        Window { radius, y, rows: rows.len(), columns }
+        window
+    }
+
+    /// Takes the row `come` in, and `gone` out.
+    #[inline(always)]
+    fn slide(&mut self, fixed: Fixed, come: Option<usize>, gone: Option<usize>) {
+        self.rows = self.rows + usize::from(come.is_some()) - usize::from(gone.is_some());
+        let [come, gone] = [come, gone].map(|y| y.map(|y| fixed.line(y)));
+        if fixed.squared {
+            slide(&mut self.columns, come, gone, |v| whole(v * v * ONE_SQUARED));
+        } else {
+            slide(&mut self.columns, come, gone, |v| whole(v * ONE));
+        }
     }
 
     /// Moves on to the next row.
     #[inline(always)]
-    pub fn advance(&mut self, fixed: &Fixed) {
+    pub fn advance(&mut self, fixed: Fixed) {
         self.y += 1;
-        if self.y + self.radius < fixed.height() {
-            let come = fixed.line(self.y + self.radius);
-            self.columns.iter_mut().zip(come).for_each(|(s, v)| *s = s.wrapping_add(*v));
-            self.rows += 1;
-        }
-        if self.y > self.radius && self.rows > 0 {
-            let gone = fixed.line(self.y - self.radius - 1);
-            self.columns.iter_mut().zip(gone).for_each(|(s, v)| *s = s.wrapping_sub(*v));
-            self.rows -= 1;
-        }
+        let come = (self.y + self.radius < fixed.height()).then(|| self.y + self.radius);
+        let gone = self.y.checked_sub(self.radius + 1).filter(|_| self.rows > 0);
+        self.slide(fixed, come, gone);
     }
 
     /// Means around the columns `cols` of the row of the same picture; `sums` is room to work in.
     #[inline(always)]
-    pub fn means(&self, fixed: &Fixed, cols: Range<usize>, sums: &mut Vec<i32>, out: &mut [f32]) {
+    pub fn means(&self, fixed: Fixed, cols: Range<usize>, sums: &mut Vec<i32>, out: &mut [f32]) {
         let width = self.columns.len();
         let first = cols.start.saturating_sub(self.radius);
         let columns = &self.columns[first..(cols.end + self.radius).min(width)];
-        sums.resize(columns.len() + 1, 0);
+        sums.resize(sums.len().max(columns.len() + 1), 0);
         let after = &mut sums[1..columns.len() + 1];
         // Sums before a column may run over; those of a window, which differences are, may not.
-        let side = 2 * self.radius as u64 + 1;
-        let fits = side * side * u64::from(fixed.most.unsigned_abs()) <= i32::MAX as u64;
-        let scale = 1.0 / self.rows as f32;
         let mut run = 0i32;
-        if fits {
-            for (m, s) in after.iter_mut().zip(columns) {
-                run = run.wrapping_add(*s);
-                *m = run;
-            }
-        } else {
-            for (m, s) in after.iter_mut().zip(columns) {
-                *m = whole(*s as f32 * scale);
-            }
-            for m in after {
-                run = run.wrapping_add(*m);
-                *m = run;
-            }
+        for (m, s) in after.iter_mut().zip(columns) {
+            run = run.wrapping_add(*s);
+            *m = run;
         }
-        let one = if fits { self.rows as f32 * fixed.one } else { fixed.one };
-        row_means(sums, one, first, width, self.radius, cols, out);
+        row_means(sums, self.rows as f32 * fixed.one(), first, width, self.radius, cols, out);
     }
 }
 
@@ -520,21 +511,24 @@ mod tests {
 
     #[test]
     fn a_part_of_a_row_says_what_its_pixels_say() {
-        let (gw, gh, cell) = (5, 4, 3);
+        let (gw, gh) = (5, 4);
         let plane = |k: usize| {
             let data = (0..gw * gh).map(|i| ((i * 7 + k * 3) % 11) as f32).collect();
             Plane { width: gw, height: gh, data }
         };
-        let planes = std::array::from_fn(plane);
-        let floor = Floor { cell, columns: gw, bare: vec![true; gw * gh], step: cell, planes };
-        let across = floor.across(0..gw * cell);
-        let mut row: [Vec<f32>; 5] = Default::default();
-        for (y, cols) in [(0, 0..15), (5, 4..9), (11, 14..15), (7, 3..3)] {
-            floor.row(y, &across[cols.clone()], &mut row);
-            for (k, values) in row.iter().enumerate() {
-                assert_eq!(values.len(), cols.len());
-                for (v, x) in values.iter().zip(cols.clone()) {
-                    assert!((v - floor.at(x, y)[k]).abs() < 1e-4, "{x} {y} {k}");
+        for step in [2, 4, 6, 8] {
+            let planes = std::array::from_fn(plane);
+            let (cell, bare) = (step / THIN, Vec::new());
+            let floor = Floor { cell, columns: gw * THIN, bare, step, planes };
+            let (w, h) = (gw * step, gh * step);
+            let mut row: [Vec<f32>; 5] = Default::default();
+            for (y, cols) in [(0, 0..w), (h / 2, 4..9), (h - 1, w - 1..w), (3, 3..3), (1, 1..w)] {
+                row.iter_mut().for_each(|v| v.resize(cols.len(), f32::NAN));
+                floor.row(y, cols.clone(), row.each_mut().map(Vec::as_mut_slice));
+                for (k, values) in row.iter().enumerate() {
+                    for (v, x) in values.iter().zip(cols.clone()) {
+                        assert!((v - floor.at(x, y)[k]).abs() < 1e-4, "{step}: {x} {y} {k}");
+                    }
                 }
             }
         }
@@ -554,16 +548,16 @@ mod tests {
             seed in proptest::collection::vec(-100.0f32..100.0, 480)
         ) {
             let fixed = Fixed::new(&seed[..width * height], width);
-            let mut all = vec![0.0; width * height];
-            fixed.mean_into(radius, &mut all);
+            let mut all = seed[..width * height].to_vec();
+            box_blur(&mut all, width, height, radius);
             let first = first.min(height - 1);
             let cols = from.min(width - 1)..(from.min(width - 1) + n).min(width);
-            let mut window = Window::at(&fixed, radius, first);
+            let mut window = Window::at(fixed, radius, first);
             let (mut sums, mut out) = (Vec::new(), vec![0.0; cols.len()]);
             for y in first..height {
-                window.means(&fixed, cols.clone(), &mut sums, &mut out);
+                window.means(fixed, cols.clone(), &mut sums, &mut out);
                 prop_assert_eq!(&out[..], &all[y * width..][cols.clone()]);
-                window.advance(&fixed);
+                window.advance(fixed);
             }
         }
 

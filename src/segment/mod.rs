@@ -21,6 +21,8 @@ pub mod raster;
 pub mod split;
 pub mod work;
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::colour::Light;
@@ -225,6 +227,58 @@ pub struct LabelMap {
     pub count: usize,
 }
 
+/// Where an object's pixels lie, in whole pixels; the far ends are exclusive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bounds {
+    /// First row.
+    pub row: usize,
+    /// First column.
+    pub col: usize,
+    /// One past the last row.
+    pub row_end: usize,
+    /// One past the last column.
+    pub col_end: usize,
+}
+
+impl LabelMap {
+    /// Bounds of every label from 1 to `count`, at index label − 1; none for a label without pixels.
+    pub fn bounds(&self) -> Vec<Option<Bounds>> {
+        bounds(&self.labels, self.width, self.count)
+    }
+}
+
+/// The same of row-major labels, `width` a row.
+pub fn bounds(labels: &[u16], width: usize, count: usize) -> Vec<Option<Bounds>> {
+    let mut all: Vec<Option<Bounds>> = vec![None; count];
+    for (row, line) in labels.chunks_exact(width.max(1)).enumerate() {
+        for (label, cols) in runs(line) {
+            let Some(slot) = usize::from(label).checked_sub(1).and_then(|i| all.get_mut(i)) else {
+                continue;
+            };
+            let Range { start: col, end: col_end } = cols;
+            let b = slot.get_or_insert(Bounds { row, col, row_end: row + 1, col_end });
+            b.row_end = row + 1;
+            b.col = b.col.min(col);
+            b.col_end = b.col_end.max(col_end);
+        }
+    }
+    all
+}
+
+/// What follows each other in a row and is the same: what, and where. Many are looked at together,
+/// since most of a tray is one long run.
+pub fn runs<T: Copy + PartialEq>(line: &[T]) -> impl Iterator<Item = (T, Range<usize>)> {
+    let mut end = 0;
+    std::iter::from_fn(move || {
+        let (start, value) = (end, *line.get(end)?);
+        let (many, _) = line[start..].as_chunks::<32>();
+        let same = |m: &[T; 32]| m.iter().fold(true, |same, v| same & (*v == value));
+        end += 32 * many.iter().take_while(|m| same(m)).count();
+        end += line[end..].iter().take_while(|v| **v == value).count();
+        Some((value, start..end))
+    })
+}
+
 /// The pixels left, right, above and below pixel `i` of a row-major picture of `len` pixels.
 pub fn beside(i: usize, width: usize, len: usize) -> impl Iterator<Item = usize> {
     let x = i % width;
@@ -276,5 +330,50 @@ impl Plane {
         let low =
             self.data[y1 * self.width + x0] * (1.0 - fx) + self.data[y1 * self.width + x1] * fx;
         top * (1.0 - fy) + low * fy
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn an_empty_map_and_a_label_without_pixels() {
+        assert!(bounds(&[0, 0], 2, 0).is_empty());
+        assert_eq!(bounds(&[2, 2], 2, 2)[0], None);
+    }
+
+    proptest! {
+        #[test]
+        fn runs_are_what_follows_each_other(line in proptest::collection::vec((0u16..3, 1usize..70), 0..8)) {
+            let plain: Vec<u16> = line.iter().flat_map(|(v, n)| vec![*v; *n]).collect();
+            let mut end = 0;
+            let wanted: Vec<_> = plain
+                .chunk_by(|a, b| a == b)
+                .map(|run| {
+                    end += run.len();
+                    (run[0], end - run.len()..end)
+                })
+                .collect();
+            prop_assert_eq!(runs(&plain).collect::<Vec<_>>(), wanted);
+        }
+
+        #[test]
+        fn bounds_hold_all_pixels_of_a_label_and_no_more(
+            labels in proptest::collection::vec(0u16..4, 1..120), width in 1usize..12
+        ) {
+            let labels = &labels[..labels.len() - labels.len() % width];
+            for (k, found) in bounds(labels, width, 4).into_iter().enumerate() {
+                let own = || (0..labels.len()).filter(|i| usize::from(labels[*i]) == k + 1);
+                let rows = own().map(|i| i / width);
+                let wanted = rows.clone().min().zip(rows.max()).map(|(row, last)| {
+                    let cols = own().map(|i| i % width);
+                    let (col, far) = (cols.clone().min().unwrap_or(0), cols.max().unwrap_or(0));
+                    Bounds { row, col, row_end: last + 1, col_end: far + 1 }
+                });
+                prop_assert_eq!(found, wanted);
+            }
+        }
     }
 }

@@ -249,13 +249,11 @@ pub fn region_features(
     let (mut object, mut strong, mut away) = (0.0f64, 0.0f64, [0.0f64; 4]);
     let own = region.runs.first().map_or(0, |r| owners[r.0 as usize * w + r.1 as usize]);
     let (mut rim, mut open, mut slope, mut step) = (0.0f64, 0.0f64, 0.0f64, [0.0f64; 2]);
-    let left = region.runs.iter().map(|r| r.1 as usize).min().unwrap_or(0);
-    let right = region.runs.iter().map(|r| r.2 as usize).max().unwrap_or(0);
-    let across = floor.across(left..right);
     let mut under: [Vec<f32>; 5] = Default::default();
     for &(y, a, b) in &region.runs {
         let (y, a, b) = (y as usize, a as usize, b as usize);
-        floor.row(y, &across[a - left..b - left], &mut under);
+        under.iter_mut().for_each(|v| v.resize(b - a, 0.0));
+        floor.row(y, a..b, under.each_mut().map(Vec::as_mut_slice));
         let span = y * w + a..y * w + b;
         let seen = [&work.l, &work.a, &work.b, &work.rg, &work.bg].map(|p| &p.data[span.clone()]);
         let fy = y as f64;

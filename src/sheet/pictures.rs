@@ -11,9 +11,9 @@ use crate::ledger::record::{LoadRecord, LotRecord, TrayRecord};
 use crate::photo;
 use crate::report::canvas::{self, Layer, Placing, Stroke};
 use crate::report::lettering::Lettering;
-use crate::report::{jpeg, outline, overlay, palette, sheet as crops};
+use crate::report::{jpeg, overlay, palette, sheet as crops};
 use crate::retouch;
-use crate::segment::LabelMap;
+use crate::segment::{Bounds, LabelMap};
 use crate::stats::SplitMix64;
 
 /// Width of a tray's picture, px: 400 a printed inch.
@@ -72,7 +72,7 @@ struct Tray<'a> {
     record: &'a TrayRecord,
     photo: RgbImage,
     labels: LabelMap,
-    bounds: Vec<Option<outline::Bounds>>,
+    bounds: Vec<Option<Bounds>>,
 }
 
 /// Pictures of two trays and of objects on them. The trays are the first and the last by number of
@@ -180,7 +180,7 @@ fn open_tray<'a>(ledger: &Ledger, record: &'a TrayRecord) -> Result<Tray<'a>, Sh
             map
         }
     };
-    let bounds = outline::bounds(&labels);
+    let bounds = labels.bounds();
     Ok(Tray { record, photo, labels, bounds })
 }
 

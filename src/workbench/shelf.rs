@@ -16,9 +16,9 @@ use crate::photo::{self, Photo};
 use crate::pipeline::{self, Opened, Settings};
 use crate::report::canvas::shrink;
 use crate::report::jpeg;
-use crate::report::outline::{Bounds, bounds, outlines};
+use crate::report::outline::outlines;
 use crate::retouch::{self, Measured};
-use crate::segment::{LabelMap, Prepared};
+use crate::segment::{Bounds, LabelMap, Prepared};
 
 /// Bytes of opened photographs that are kept, about five of 12 megapixels ready for editing.
 const PHOTOS: usize = 400 << 20;
@@ -270,7 +270,8 @@ fn decode_labels(bytes: &[u8]) -> Result<LabelMap, Fault> {
 impl View {
     /// Outlines of all labels.
     fn of(labels: Arc<LabelMap>, base: Arc<LabelMap>, changed: Option<u64>) -> View {
-        let all: Vec<(u32, Bounds)> = bounds(&labels)
+        let all: Vec<(u32, Bounds)> = labels
+            .bounds()
             .into_iter()
             .enumerate()
             .filter_map(|(i, b)| Some((i as u32 + 1, b?)))

@@ -30,8 +30,8 @@ use crate::ledger::{Ledger, PROGRAM};
 use crate::report::canvas::shrink;
 use crate::report::columns::{COLUMNS, Column, Value as Cell};
 use crate::report::jpeg;
-use crate::report::outline::Bounds;
 use crate::retouch::{self, RetouchError, Runs};
+use crate::segment::Bounds;
 use crate::segment::LabelMap;
 
 /// Widths that pictures come in, px, beside the full one.
