@@ -188,36 +188,56 @@ enum Clear {
     No,
 }
 
-/// Looks at the work pixels that have a label.
+/// Looks at the rows of work pixels that have labels.
 fn clearly(object: &Plane, grown: &[u16], threshold: f32) -> Vec<Clear> {
-    // Interpolation rounds by far less than this.
-    const ROUNDING: f32 = 1e-4;
+    struct Look<'a>([&'a [f32]; 3], f32, &'a mut [Vec<f32>; 2], &'a mut [Clear]);
+    impl pulp::WithSimd for Look<'_> {
+        type Output = ();
+        #[inline(always)]
+        fn with_simd<S: pulp::Simd>(self, _: S) {
+            let Look(rows, threshold, extremes, out) = self;
+            look(rows, threshold, extremes, out);
+        }
+    }
     let (w, h) = (object.width, object.height);
     let line = |y: usize| &object.data[y * w..(y + 1) * w];
     let mut out = vec![Clear::No; grown.len()];
     let rows = out.par_chunks_mut(w).zip(grown.par_chunks(w)).enumerate();
-    rows.for_each_init(Vec::new, |columns: &mut Vec<[f32; 2]>, (y, (out, grown))| {
-        if grown.iter().all(|k| *k == 0) {
-            return;
-        }
-        // Least and most of the three rows.
-        columns.clear();
-        let three = line(y.saturating_sub(1)).iter().zip(line(y)).zip(line((y + 1).min(h - 1)));
-        columns.extend(three.map(|((a, b), c)| [a.min(*b).min(*c), a.max(*b).max(*c)]));
-        for (x, out) in out.iter_mut().enumerate().filter(|(x, _)| grown[*x] != 0) {
-            let around = &columns[x.saturating_sub(1)..(x + 2).min(w)];
-            let low = around.iter().fold(f32::MAX, |low, c| low.min(c[0]));
-            let high = around.iter().fold(f32::MIN, |high, c| high.max(c[1]));
-            *out = if low >= threshold + ROUNDING {
-                Clear::Inside
-            } else if high < threshold - ROUNDING {
-                Clear::Outside
-            } else {
-                Clear::No
-            };
+    rows.for_each_init(Default::default, |extremes, (y, (out, grown))| {
+        if grown.iter().any(|k| *k != 0) {
+            let three = [line(y.saturating_sub(1)), line(y), line((y + 1).min(h - 1))];
+            pulp::Arch::new().dispatch(Look(three, threshold, extremes, out));
         }
     });
     out
+}
+
+/// Looks at one row between the one above and the one below.
+#[inline(always)]
+fn look(rows: [&[f32]; 3], threshold: f32, extremes: &mut [Vec<f32>; 2], out: &mut [Clear]) {
+    // Interpolation rounds by far less than this.
+    const ROUNDING: f32 = 1e-4;
+    let n = out.len();
+    let [above, own, below] = rows;
+    let (above, own, below) = (&above[..n], &own[..n], &below[..n]);
+    // Least and most of the three rows; beyond the ends nothing is less or more.
+    let [least, most] = extremes;
+    least.clear();
+    least.resize(n + 2, f32::MAX);
+    most.clear();
+    most.resize(n + 2, f32::MIN);
+    let (low, high) = (&mut least[1..n + 1], &mut most[1..n + 1]);
+    for x in 0..n {
+        low[x] = above[x].min(own[x]).min(below[x]);
+        high[x] = above[x].max(own[x]).max(below[x]);
+    }
+    let (least, most) = (&least[..n + 2], &most[..n + 2]);
+    for x in 0..n {
+        let low = least[x].min(least[x + 1]).min(least[x + 2]);
+        let high = most[x].max(most[x + 1]).max(most[x + 2]);
+        let other = if high < threshold - ROUNDING { Clear::Outside } else { Clear::No };
+        out[x] = if low >= threshold + ROUNDING { Clear::Inside } else { other };
+    }
 }
 
 /// Lends each background pixel the label of a neighbour (sides first), so that outlines may

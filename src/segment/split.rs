@@ -583,22 +583,42 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
     let mut peak: Vec<f32> = vec![0.0];
     for &i in &order {
         let i = i as u32 as usize;
+        // Beside it, then across its corners.
+        let places = [
+            i - 1,
+            i + 1,
+            i - stride,
+            i + stride,
+            i - stride - 1,
+            i - stride + 1,
+            i + stride - 1,
+            i + stride + 1,
+        ];
+        let near = places.map(|j| label[j]);
+        let one = near.into_iter().fold(0, u32::max);
+        if one == 0 {
+            let id = parent.len() as u32;
+            parent.push(id);
+            peak.push(height[i]);
+            label[i] = id;
+            continue;
+        }
+        // Nearly everywhere there is one piece around.
+        if near.iter().all(|l| *l == 0 || *l == one) {
+            label[i] = root(&mut parent, one);
+            continue;
+        }
         let mut best: Option<(f32, u32)> = None;
         let mut around = [0u32; 8];
         let mut n = 0;
-        let beside = [i - 1, i + 1, i - stride, i + stride];
-        let corners = [i - stride - 1, i - stride + 1, i + stride - 1, i + stride + 1];
-        for (k, j) in beside.into_iter().chain(corners).enumerate() {
-            if label[j] == 0 {
-                continue;
-            }
-            let r = root(&mut parent, label[j]);
+        for (k, (j, l)) in places.into_iter().zip(near).enumerate().filter(|(_, (_, l))| *l != 0) {
+            let r = root(&mut parent, l);
             if !around[..n].contains(&r) {
                 around[n] = r;
                 n += 1;
             }
             // Steepest ascent: the neighbour that stands highest.
-            let steep = if k < beside.len() {
+            let steep = if k < 4 {
                 height[j]
             } else {
                 height[i] + (height[j] - height[i]) * std::f32::consts::FRAC_1_SQRT_2
@@ -607,27 +627,18 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
                 best = Some((steep, r));
             }
         }
-        match best {
-            None => {
-                let id = parent.len() as u32;
-                parent.push(id);
-                peak.push(height[i]);
-                label[i] = id;
+        let Some((_, r)) = best else { continue };
+        label[i] = r;
+        for &other in &around[..n] {
+            let (p, q) = (root(&mut parent, r), root(&mut parent, other));
+            if p == q {
+                continue;
             }
-            Some((_, r)) => {
-                label[i] = r;
-                for &other in &around[..n] {
-                    let (p, q) = (root(&mut parent, r), root(&mut parent, other));
-                    if p == q {
-                        continue;
-                    }
-                    let low = peak[p as usize].min(peak[q as usize]);
-                    if height[i] >= pass * low || low - height[i] < 0.35 {
-                        let (keep, gone) = (p.min(q), p.max(q));
-                        peak[keep as usize] = peak[p as usize].max(peak[q as usize]);
-                        parent[gone as usize] = keep;
-                    }
-                }
+            let low = peak[p as usize].min(peak[q as usize]);
+            if height[i] >= pass * low || low - height[i] < 0.35 {
+                let (keep, gone) = (p.min(q), p.max(q));
+                peak[keep as usize] = peak[p as usize].max(peak[q as usize]);
+                parent[gone as usize] = keep;
             }
         }
     }
