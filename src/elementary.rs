@@ -1,6 +1,6 @@
-//! Exponential and logarithm of single-precision numbers, the same bits on every machine, and many
-//! at once where a loop over them can use vectors (those of the C library differ from version to
-//! version and are called one by one).
+//! Whole number, exponential and logarithm of single-precision numbers, the same bits on every machine,
+//! and many at once where a loop over them can use vectors (the compiler's own conversion saturates and
+//! the C library's functions differ from version to version; both are done one by one).
 
 /// Adding it leaves the nearest whole number in the last bits.
 const ROUND: f32 = 12_582_912.0;
@@ -51,6 +51,16 @@ pub fn ln(v: f32) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn whole_numbers_are_the_nearest() {
+        for i in -40_000..=40_000i32 {
+            for v in [i as f32 / 8.0, i as f32 * 104.75, i as f32 * 1e-6] {
+                assert_eq!(nearest(v), v.round_ties_even() as i32, "{v}");
+            }
+        }
+        assert_eq!([nearest(4_194_303.0), nearest(-4_194_303.0)], [4_194_303, -4_194_303]);
+    }
 
     #[test]
     fn exponentials_are_those_of_double_precision() {

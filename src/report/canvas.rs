@@ -463,6 +463,7 @@ impl Shares {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::photo::noise;
     use image::Rgb;
     use proptest::prelude::*;
 
@@ -564,10 +565,7 @@ mod tests {
         fn shrinking_is_the_mean_over_what_a_pixel_covers(
             w in 1u32..40, h in 1u32..30, to in 1u32..40, seed in any::<u32>()
         ) {
-            let picture = RgbImage::from_fn(w, h, |x, y| {
-                let v = (seed ^ (x * 7919 + y * 104_729)).wrapping_mul(2_654_435_761);
-                Rgb([(v >> 24) as u8, (v >> 16) as u8, (v >> 8) as u8])
-            });
+            let picture = noise(w, h, seed);
             let small = shrink(&picture, to.min(w));
             let ratio = [w, h].into_iter().zip([small.width(), small.height()])
                 .map(|(from, to)| f64::from(from) / f64::from(to)).collect::<Vec<_>>();

@@ -173,16 +173,26 @@ struct Rows<'a> {
     own: Vec<f32>,
     at: usize,
     all: Vec<f32>,
+    /// Where work pixels begin along a row (see [`bounds`]), and the sums over them.
+    columns: &'a [(usize, f32)],
+    sums: Vec<[f32; 3]>,
 }
 
 impl<'a> Rows<'a> {
-    /// For `span` columns from `start` on.
-    fn new(photo: &'a Photo, table: &'a [f32; 256], start: usize, span: usize) -> Rows<'a> {
-        let row = vec![0.0; 3 * span];
-        Rows { photo, table, start, own: row.clone(), at: usize::MAX, all: row }
+    /// For the work pixels between `columns`, which are counted from photograph column `start` on.
+    fn new(
+        photo: &'a Photo,
+        table: &'a [f32; 256],
+        start: usize,
+        columns: &'a [(usize, f32)],
+    ) -> Rows<'a> {
+        let span = columns.last().map_or(0, |last| last.0 + usize::from(last.1 > 0.0));
+        let (own, all) = (vec![0.0; 3 * span], vec![0.0; 3 * span]);
+        let sums = vec![[0.0; 3]; columns.len().saturating_sub(1)];
+        Rows { photo, table, start, own, at: usize::MAX, all, columns, sums }
     }
 
-    /// The sum over the rows of one work row, which lies between two bounds (see [`bounds`]).
+    /// The sums over the work pixels of one work row, which lies between two bounds.
     fn sum(&mut self, from: (usize, f32), to: (usize, f32)) -> &[[f32; 3]] {
         self.all.fill(0.0);
         for i in from.0..to.0 + 1 {
@@ -201,7 +211,8 @@ impl<'a> Rows<'a> {
             }
             self.all.iter_mut().zip(&self.own).for_each(|(sum, own)| *sum += share * own);
         }
-        self.all.as_chunks().0
+        sum_columns(self.all.as_chunks().0, self.columns, &mut self.sums);
+        &self.sums
     }
 }
 
@@ -226,7 +237,6 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
     // Columns are counted from the first that is taken in.
     let start = columns[0].0;
     columns.iter_mut().for_each(|c| c.0 -= start);
-    let span = columns[width].0 + usize::from(columns[width].1 > 0.0);
     let mut planes: [Vec<f32>; 5] = std::array::from_fn(|_| vec![0.0; width * height]);
     let [l, a, b, rg, bg] = &mut planes;
     let tone = light.tone;
@@ -251,12 +261,11 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
         .zip(bg.par_chunks_mut(some))
         .enumerate()
         .for_each_init(
-            || Rows::new(photo, &table, start, span),
+            || Rows::new(photo, &table, start, &columns),
             |rows, (part, ((((l, a), b), rg), bg))| {
-                let mut sums = vec![[0.0f32; 3]; width];
                 for row in 0..l.len() / width {
                     let y = part * TOGETHER + row;
-                    sum_columns(rows.sum(bounds_down[y], bounds_down[y + 1]), &columns, &mut sums);
+                    let sums = rows.sum(bounds_down[y], bounds_down[y + 1]);
                     let light = light_along(y);
                     for (k, some) in sums.chunks(BLOCK).enumerate() {
                         let start = k * BLOCK;
@@ -278,7 +287,7 @@ pub fn reduce(photo: &Photo, window: [usize; 4], light: &Light, px_per_mm: f64) 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use image::RgbImage;
+    use crate::photo::noise;
     use proptest::prelude::*;
 
     proptest! {
@@ -288,12 +297,8 @@ mod tests {
             size in [12u32..30, 12u32..40], scale in 0.6f64..5.0, corner in [0usize..4, 0usize..4], seed in any::<u32>()
         ) {
             let [w, h] = size;
-            let rgb = RgbImage::from_fn(w, h, |x, y| {
-                let v = (seed ^ (x * 7919 + y * 104_729)).wrapping_mul(2_654_435_761);
-                image::Rgb([(v >> 24) as u8, (v >> 16) as u8, (v >> 8) as u8])
-            });
             let photo = Photo {
-                rgb, grey: false, exif: Default::default(), sha256: String::new(), notes: Vec::new(),
+                rgb: noise(w, h, seed), grey: false, exif: Default::default(), sha256: String::new(), notes: Vec::new(),
             };
             let window = [corner[0], corner[1], w as usize, h as usize];
             let work = reduce(&photo, window, &Light::none(), scale * WORK_PX_PER_MM);
