@@ -47,9 +47,14 @@ pub fn values(rgb: [f32; 3]) -> [f32; 5] {
 #[inline(always)]
 fn values_of<const N: usize>(lab: FastLab, rgb: [[f32; N]; 3]) -> [[f32; N]; 5] {
     let [l, a, b] = lab.of_block(rgb);
-    let [red, green, blue] = rgb.map(|c| c.map(|v| ln(v + LOG_FLOOR)));
-    let ratio = |c: [f32; N]| std::array::from_fn(|k| c[k] - green[k]);
-    [l, a, b, ratio(red), ratio(blue)]
+    let mut ratios = [[0.0; N]; 2];
+    for k in 0..N {
+        let green = ln(rgb[1][k] + LOG_FLOOR);
+        ratios[0][k] = ln(rgb[0][k] + LOG_FLOOR) - green;
+        ratios[1][k] = ln(rgb[2][k] + LOG_FLOOR) - green;
+    }
+    let [rg, bg] = ratios;
+    [l, a, b, rg, bg]
 }
 
 /// Pixels that are worked out at once.
