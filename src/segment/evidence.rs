@@ -373,7 +373,8 @@ fn take<'v, const K: usize>(parts: &mut ChunksExactMut<'v, f32>) -> [&'v mut [f3
 
 /// Side of the squares that are plain floor or not, work px.
 const CELL: usize = 4;
-/// What the mean of two by two pixels of plain floor may be off the floor: L*, and a* with b*.
+/// What the mean of two by two pixels of plain floor may be off the floor: L*, and a* with b*. Rows
+/// are taken two and two, so that nothing hides that is three pixels high.
 const PLAIN: [f32; 2] = [4.0, 3.0];
 
 impl Neighbourhoods<'_> {
@@ -852,4 +853,118 @@ fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allow
             g.answer(network, object, seam);
         }
     });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::SplitMix64;
+
+    const W: usize = 61;
+    const H: usize = 37;
+
+    /// A picture and its floor, each of numbers of its own.
+    fn scene(mut value: impl FnMut(usize) -> f32) -> (Work, Floor) {
+        let mut plane = |k: usize, width: usize, height: usize| Plane {
+            width,
+            height,
+            data: (0..width * height).map(|_| value(k)).collect(),
+        };
+        let [l, a, b, rg, bg] = std::array::from_fn(|k| plane(k, W, H));
+        let work = Work { scale: 1.0, origin: [0.0; 2], l, a, b, rg, bg, px_per_mm: 3.5 };
+        let planes = std::array::from_fn(|k| plane(5 + k, W.div_ceil(8), H.div_ceil(8)));
+        let (columns, bare) = (W.div_ceil(4), Vec::new());
+        (work, Floor { cell: 4, columns, bare, step: 8, planes })
+    }
+
+    /// Measures by their definition, in double precision: no source but this module's words.
+    fn plainly(work: &Work, floor: &Floor, x: usize, y: usize) -> Vec<f64> {
+        let (x, y) = (x as isize, y as isize);
+        let lab = |dx: isize, dy: isize| {
+            [&work.l, &work.a, &work.b].map(|p| f64::from(p.at(x + dx, y + dy)))
+        };
+        let under = floor.at(x as usize, y as usize).map(f64::from);
+        let mean = |r: isize, of: &dyn Fn(isize, isize) -> f64| {
+            let inside = |v: isize, end: usize| (0..end as isize).contains(&v);
+            let near = (-r..=r).flat_map(|dy| (-r..=r).map(move |dx| (dx, dy)));
+            let near: Vec<f64> = near
+                .filter(|(dx, dy)| inside(x + dx, W) && inside(y + dy, H))
+                .map(|(dx, dy)| of(dx, dy))
+                .collect();
+            near.iter().sum::<f64>() / near.len() as f64
+        };
+        let means = [2, 5, 14].map(|r| [0, 1, 2].map(|c| mean(r, &|dx, dy| lab(dx, dy)[c])));
+        let own = lab(0, 0);
+        let mut out = [own, [under[0], under[1], under[2]]].concat();
+        out.extend((0..3).map(|c| own[c] - under[c]));
+        out.extend(means.iter().flat_map(|m| (0..3).map(|c| own[c] - m[c])));
+        let at = y as usize * W + x as usize;
+        out.extend([
+            f64::from(work.rg.data[at]) - under[3],
+            f64::from(work.bg.data[at]) - under[4],
+        ]);
+        for (r, m) in [2, 5].into_iter().zip(means) {
+            out.push((mean(r, &|dx, dy| lab(dx, dy)[0].powi(2)) - m[0].powi(2)).max(0.0).sqrt());
+        }
+        for step in [2, 4] {
+            let ends = DIRECTIONS.as_flattened().iter().map(|[dx, dy]| {
+                let (p, q) = (lab(dx * step, dy * step), lab(-dx * step, -dy * step));
+                let apart = (0..3).map(|c| (p[c] - q[c]).powi(2)).sum::<f64>().sqrt();
+                [(p[0] + q[0]) / 2.0 - own[0], apart]
+            });
+            let extreme = |k: usize, f: fn(f64, f64) -> f64| ends.clone().map(|e| e[k]).reduce(f);
+            out.extend(
+                [extreme(0, f64::max), extreme(0, f64::min), extreme(1, f64::max)]
+                    .map(Option::unwrap_or_default),
+            );
+        }
+        out.extend([0, 1].map(|k| (means[k][1] - under[1]).hypot(means[k][2] - under[2])));
+        out.extend([means[1][0] - under[0], means[2][0] - under[0]]);
+        out
+    }
+
+    #[test]
+    fn measures_are_what_they_are_said_to_be() {
+        let mut random = SplitMix64::new(5);
+        let (work, floor) = scene(|_| (random.uniform() * 90.0 - 30.0) as f32);
+        let hoods = Neighbourhoods::new(&work, &floor);
+        let mut row = Row::default();
+        for (y, cols) in [(0, 0..W), (1, 3..4), (17, 5..22), (18, 40..W), (36, 0..9)] {
+            hoods.row(y, cols.clone(), &mut row);
+            for x in cols.clone() {
+                let wanted = plainly(&work, &floor, x, y);
+                let found: Vec<f32> = row.pixel(x - cols.start, &MADE_OF).collect();
+                assert_eq!(found.len(), wanted.len());
+                for (k, (f, w)) in found.iter().zip(wanted).enumerate() {
+                    // Squares of L* are summed in steps of 1/256.
+                    let most = if (20..22).contains(&k) { 0.02 } else { 2e-3 };
+                    assert!((f64::from(*f) - w).abs() < most, "{k} at {x} {y}: {f} {w}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn plain_floor_is_left_out_and_the_least_thing_is_not() {
+        let flat = |k: usize| [60.0, 1.0, -2.0, 0.1, 0.2][k % 5];
+        let (mut work, floor) = scene(flat);
+        let mut allowed = vec![true; W * H];
+        allowed[7] = false;
+        let asked = |work: &Work| Neighbourhoods::new(work, &floor).not_plain(&allowed);
+        assert!(asked(&work).iter().all(|a| !a));
+        // Three by three pixels, which is less than the smallest object, a little lighter or of another
+        // colour, anywhere.
+        let corners = [(0, 0), (30, 16), (31, 17), (32, 18), (33, 19), (W - 3, H - 3)];
+        for ((x, y), c) in corners.into_iter().flat_map(|at| (0..3).map(move |c| (at, c))) {
+            let spot: Vec<usize> = (0..9).map(|k| (y + k / 3) * W + x + k % 3).collect();
+            let plain = work.clone();
+            let plane = [&mut work.l, &mut work.a, &mut work.b].into_iter().nth(c).unwrap();
+            spot.iter().for_each(|i| plane.data[*i] += PLAIN[c.min(1)] + 0.1);
+            let asked = asked(&work);
+            assert!(spot.iter().all(|i| asked[*i]), "{x} {y} {c}");
+            let far = |i: usize| (i % W).abs_diff(x) > 3 * CELL || (i / W).abs_diff(y) > 3 * CELL;
+            assert!((0..W * H).all(|i| !(asked[i] && far(i))) && !asked[7]);
+            work = plain;
+        }
+    }
 }
