@@ -382,8 +382,21 @@ impl<'r, R: Iterator<Item = (&'r [u8], &'r f32)>> pulp::WithSimd for Shrink<'_, 
     type Output = ();
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let Shrink { rows, columns, line, target } = self;
-        line.fill(0.0);
+        let Shrink { mut rows, columns, line, target } = self;
+        // Two rows at once: there are two or three nearly everywhere.
+        match (rows.next(), rows.next()) {
+            (Some((a, p)), Some((b, q))) => {
+                for ((sum, a), b) in line.iter_mut().zip(a).zip(b) {
+                    *sum = f32::from(*a) * p + f32::from(*b) * q;
+                }
+            }
+            (Some((a, p)), None) => {
+                for (sum, a) in line.iter_mut().zip(a) {
+                    *sum = f32::from(*a) * p;
+                }
+            }
+            (None, _) => line.fill(0.0),
+        }
         for (row, share) in rows {
             for (sum, v) in line.iter_mut().zip(row) {
                 *sum += f32::from(*v) * share;
@@ -407,25 +420,44 @@ impl<'r, R: Iterator<Item = (&'r [u8], &'r f32)>> pulp::WithSimd for Shrink<'_, 
     }
 }
 
-/// Sums columns when each target pixel covers `REACH` pixels at most.
+/// Sums columns when each target pixel covers `REACH` pixels at most. (With the reach known only at run
+/// time this takes twice as long.)
 #[inline(always)]
 fn across<const REACH: usize>(columns: &Shares, line: &[f32], target: &mut [u8]) {
+    const TOGETHER: usize = 8;
     let shares = columns.shares.as_chunks::<REACH>().0;
-    for (k, (first, shares)) in columns.first.iter().zip(shares).enumerate() {
-        let covered = &line[3 * first..3 * (first + REACH) + 1];
-        // Four numbers at once are quicker than three: the fourth is the next pixel's, and what it
-        // gives is written over in the next step.
+    // Four numbers at once are quicker than three: the fourth is the next pixel's.
+    let sum = |k: usize| {
+        let covered = &line[3 * columns.first[k]..][..3 * REACH + 1];
         let mut sum = [0.0f32; 4];
-        for (i, share) in shares.iter().enumerate() {
-            for (s, v) in sum.iter_mut().zip(&covered[3 * i..3 * i + 4]) {
-                *s += v * share;
+        for i in 0..REACH {
+            for c in 0..4 {
+                sum[c] += covered[3 * i + c] * shares[k][i];
             }
         }
-        let pixel = sum.map(|v| nearest(v) as u8);
-        match target[3 * k..].first_chunk_mut::<4>() {
-            Some(out) => *out = pixel,
-            None => target[3 * k..].copy_from_slice(&pixel[..3]),
+        sum
+    };
+    let n = shares.len();
+    // The last pixel's fourth number would lie beyond the row.
+    let whole = n.saturating_sub(1) / TOGETHER * TOGETHER;
+    for k in (0..whole).step_by(TOGETHER) {
+        let mut sums = [[0.0f32; 4]; TOGETHER];
+        for j in 0..TOGETHER {
+            sums[j] = sum(k + j);
         }
+        let mut pixels = [0u8; 4 * TOGETHER];
+        for (out, v) in pixels.iter_mut().zip(sums.as_flattened()) {
+            *out = nearest(*v) as u8;
+        }
+        // What the fourth gives is written over in the next step.
+        let out = &mut target[3 * k..][..3 * TOGETHER + 1];
+        for (j, pixel) in pixels.as_chunks::<4>().0.iter().enumerate() {
+            out[3 * j..3 * j + 4].copy_from_slice(pixel);
+        }
+    }
+    for k in whole..n {
+        let [r, g, b, _] = sum(k);
+        target[3 * k..3 * k + 3].copy_from_slice(&[r, g, b].map(|v| nearest(v) as u8));
     }
 }
 

@@ -165,36 +165,42 @@ pub fn write_photo(
     };
     let drawn = wanted(Output::Overlay) || wanted(Output::Report);
     let bounds = if drawn { reading.labels.bounds() } else { Vec::new() };
-    let pictures = || -> Result<Option<Vec<u8>>, Error> {
-        if !drawn {
-            return Ok(None);
-        }
-        let picture = overlay(photo, &reading, &bounds, &settings.overlay)?;
-        let (full, small) = rayon::join(
-            || match wanted(Output::Overlay) {
-                true => jpeg::encode(&picture, settings.overlay.jpeg_quality).map(Some),
-                false => Ok(None),
-            },
-            || match wanted(Output::Report) {
-                true => {
-                    let small = canvas::shrink(&picture, settings.page_width_px);
-                    jpeg::encode(&small, settings.page_quality).map(Some)
-                }
-                false => Ok(None),
-            },
-        );
-        if let Some(full) = full? {
-            write_atomically(&path("overlay.jpg"), &full)?;
-        }
-        small
+    let picture = drawn.then(|| overlay(photo, &reading, &bounds, &settings.overlay)).transpose();
+    // What can be written without it is.
+    let (picture, failed) = match picture {
+        Ok(picture) => (picture, None),
+        Err(error) => (None, Some(error)),
     };
-    let ((tables, doubtful), pictures) =
-        rayon::join(|| (tables(), doubtful(photo, &reading, &bounds, outputs, settings)), pictures);
+    // The large picture is packed by one core, all else by the other.
+    let full = || -> Result<(), Error> {
+        match &picture {
+            Some(picture) if wanted(Output::Overlay) => write_atomically(
+                &path("overlay.jpg"),
+                &jpeg::encode(picture, settings.overlay.jpeg_quality)?,
+            ),
+            _ => Ok(()),
+        }
+    };
+    let small = || -> Result<Option<Vec<u8>>, Error> {
+        match &picture {
+            Some(picture) if wanted(Output::Report) => {
+                let small = canvas::shrink(picture, settings.page_width_px);
+                jpeg::encode(&small, settings.page_quality).map(Some)
+            }
+            _ => Ok(None),
+        }
+    };
+    let rest = || (tables(), doubtful(photo, &reading, &bounds, outputs, settings), small());
+    let (full, (tables, doubtful, small)) = rayon::join(full, rest);
     tables?;
+    if let Some(error) = failed {
+        return Err(error);
+    }
+    full?;
     let (doubtful, doubtful_count) = doubtful?;
     Ok(Sheet {
         file: file.display().to_string(),
-        overlay_jpeg: pictures?,
+        overlay_jpeg: small?,
         doubtful,
         doubtful_count,
         doubtful_below: settings.doubtful_below,
