@@ -172,7 +172,7 @@ def objects(photos, runs, out):
     for count in COUNTS:
         path = tiled(photos[0], count)
         command = assess([path], out, "csv,json", "--force")
-        seconds = report(f"{count} objects", command, runs, (0, 1))
+        seconds = report(f"{count} objects", command, runs)
         base = base or seconds
         found = sum(1 for _ in open(pathlib.Path(out) / f"{path.stem}.objects.csv")) - 1
         print(f"{seconds / base:.2f} times the time of 50; {found} objects read")
