@@ -212,12 +212,8 @@ const MARGIN_MM: f64 = 0.35;
 pub fn measure(labels: &LabelMap, work: &Work, frame: &TrayFrame) -> Vec<(Measures, Silhouette)> {
     let sums = gather(labels);
     let skins = skins(labels, work);
-    sums.into_par_iter()
-        .zip(skins)
-        .enumerate()
-        .skip(1)
-        .map(|(k, (s, t))| finish(k as u32, &s, t, frame, work.px_per_mm))
-        .collect()
+    let objects = sums[1..].par_iter().zip(skins).enumerate();
+    objects.map(|(i, (s, t))| finish(i as u32 + 1, s, t, frame, work.px_per_mm)).collect()
 }
 
 fn gather(labels: &LabelMap) -> Vec<Sums> {
@@ -335,6 +331,7 @@ impl Skin {
 /// Radii of the surroundings that wrinkles are darker than, mm.
 const WRINKLE_MM: [f64; 2] = [0.5, 1.5];
 
+/// What each object shows, from object 1 on.
 fn skins(labels: &LabelMap, work: &Work) -> Vec<Skin> {
     let w = work.width();
     // The label at each work pixel's middle.
@@ -347,12 +344,10 @@ fn skins(labels: &LabelMap, work: &Work) -> Vec<Skin> {
             small.iter_mut().zip(&middles).for_each(|(s, x)| *s = line[*x]);
         }
     });
-    // Label 0 is background.
-    let places = [vec![None], bounds(&small, w, labels.count)].concat();
-    let look = |(k, place): (usize, Option<Bounds>)| {
-        place.map(|place| skin(labels, work, &small, place, k as u16)).unwrap_or_default()
+    let look = |(i, place): (usize, Option<Bounds>)| {
+        place.map(|place| skin(labels, work, &small, place, i as u16 + 1)).unwrap_or_default()
     };
-    places.into_par_iter().enumerate().map(look).collect()
+    bounds(&small, w, labels.count).into_par_iter().enumerate().map(look).collect()
 }
 
 /// Looks at object `k` where it lies in the reduced picture, whose labels are `small`.

@@ -125,15 +125,33 @@ impl Scratch {
 }
 
 /// What an input is made of: one of the numbers that are read, or that less another.
-pub type MadeOf = (usize, Option<usize>);
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct MadeOf {
+    of: usize,
+    less: Option<usize>,
+}
+
+impl MadeOf {
+    /// The number that is read at this place.
+    pub const fn read(of: usize) -> MadeOf {
+        MadeOf { of, less: None }
+    }
+
+    /// One number less another, by their places.
+    pub const fn difference(of: usize, less: usize) -> MadeOf {
+        MadeOf { of, less: Some(less) }
+    }
+
+    /// The input, from the numbers that are read.
+    #[inline]
+    pub fn value(self, read: impl Fn(usize) -> f32) -> f32 {
+        self.less.map_or(read(self.of), |less| read(self.of) - read(less))
+    }
+}
 
 /// A network made ready for many items at once: see [`Network::ready`].
 #[derive(Debug, Clone)]
 pub struct Ready {
-    output: Output,
-    ranks: Vec<Vec<f32>>,
-    /// Of the inputs, where they have ranks.
-    made_of: Vec<MadeOf>,
     layers: Vec<Layer>,
 }
 
@@ -149,19 +167,7 @@ impl Ready {
                 self.0.eval_block_with(simd, self.1, self.2, self.3);
             }
         }
-        if self.ranks.is_empty() {
-            pulp::Arch::new().dispatch(Block(self, read, stride, scratch));
-            return;
-        }
-        let value = |&(of, less): &MadeOf, k: usize| {
-            read[of * stride + k] - less.map_or(0.0, |less| read[less * stride + k])
-        };
-        let scores: Vec<f32> = (self.ranks.iter().zip(&self.made_of))
-            .flat_map(|(ranks, made_of)| {
-                (0..BLOCK).map(move |k| normal_score(ranks, value(made_of, k)))
-            })
-            .collect();
-        pulp::Arch::new().dispatch(Block(self, &scores, BLOCK, scratch));
+        pulp::Arch::new().dispatch(Block(self, read, stride, scratch));
     }
 
     #[inline(always)]
@@ -181,20 +187,13 @@ impl Ready {
             }
             let last = k + 1 == self.layers.len();
             for row in next.iter_mut() {
-                match (last, self.output) {
-                    (true, Output::Logistic) => row.iter_mut().for_each(|v| *v = logistic(*v)),
-                    (true, Output::Softmax) => {}
-                    (false, _) => row.iter_mut().for_each(|v| *v = v.max(0.0)),
+                if last {
+                    row.iter_mut().for_each(|v| *v = logistic(*v));
+                } else {
+                    row.iter_mut().for_each(|v| *v = v.max(0.0));
                 }
             }
             std::mem::swap(now, next);
-        }
-        if self.output == Output::Softmax {
-            for k in 0..BLOCK {
-                let mut column: Vec<f32> = now.iter().map(|row| row[k]).collect();
-                self.output.finish(&mut column);
-                now.iter_mut().zip(column).for_each(|(row, v)| row[k] = v);
-            }
         }
     }
 }
@@ -339,31 +338,32 @@ impl Network {
         values
     }
 
+    /// Whether [`Network::ready`] takes it: inputs as they are, not their normal scores, and outputs
+    /// that are each a probability of its own.
+    pub fn takes_many(&self) -> bool {
+        self.ranks.is_empty() && self.output == Output::Logistic
+    }
+
     /// Made ready for many items, from numbers that the inputs are made of: what the inputs are
     /// standardised with becomes part of the first layer, and so do differences, so that nothing
-    /// is multiplied that another input says already (but for inputs that are replaced by normal
-    /// scores).
-    pub fn ready(&self, made_of: &[MadeOf]) -> Ready {
+    /// is multiplied that another input says already. None where [`Network::takes_many`] says no.
+    pub fn ready(&self, made_of: &[MadeOf]) -> Option<Ready> {
         let mut layers = self.layers.clone();
-        if let Some(first) = layers.first_mut() {
-            let linear = self.ranks.is_empty();
-            let most = made_of.iter().flat_map(|(of, less)| [Some(*of), *less]).flatten().max();
-            let read = if linear { most.map_or(0, |most| most + 1) } else { first.inputs };
-            let mut weight = vec![0.0; first.outputs * read];
-            let rows = first.weight.chunks_exact(first.inputs).zip(weight.chunks_exact_mut(read));
-            for ((row, weight), bias) in rows.zip(&mut first.bias) {
-                for (i, w) in row.iter().enumerate() {
-                    let w = w * self.scale[i];
-                    *bias -= w * self.mean[i];
-                    let (of, less) = if linear { made_of[i] } else { (i, None) };
-                    weight[of] += w;
-                    less.into_iter().for_each(|less| weight[less] -= w);
-                }
+        let first = layers.first_mut().filter(|_| self.takes_many())?;
+        let places = made_of.iter().flat_map(|m| [Some(m.of), m.less]).flatten();
+        let read = places.max()? + 1;
+        let mut weight = vec![0.0; first.outputs * read];
+        let rows = first.weight.chunks_exact(first.inputs).zip(weight.chunks_exact_mut(read));
+        for ((row, weight), bias) in rows.zip(&mut first.bias) {
+            for (i, (w, &MadeOf { of, less })) in row.iter().zip(made_of).enumerate() {
+                let w = w * self.scale[i];
+                *bias -= w * self.mean[i];
+                weight[of] += w;
+                less.into_iter().for_each(|less| weight[less] -= w);
             }
-            (first.weight, first.inputs) = (weight, read);
         }
-        let (output, ranks) = (self.output, self.ranks.clone());
-        Ready { output, ranks, made_of: made_of.to_vec(), layers }
+        (first.weight, first.inputs) = (weight, read);
+        Some(Ready { layers })
     }
 
     /// Trains a network with the given hidden layer sizes. `report` is told the mean loss after
@@ -643,8 +643,8 @@ mod tests {
     use super::*;
 
     /// Inputs of the tests: what is read as it is, and with the second a difference.
-    const PLAIN: [MadeOf; 2] = [(0, None), (1, None)];
-    const DIFFERENCE: [MadeOf; 2] = [(2, None), (0, Some(1))];
+    const PLAIN: [MadeOf; 2] = [MadeOf::read(0), MadeOf::read(1)];
+    const DIFFERENCE: [MadeOf; 2] = [MadeOf::read(2), MadeOf::difference(0, 1)];
 
     fn xor(rows: usize) -> Samples {
         let mut random = Random::new(3);
@@ -679,39 +679,33 @@ mod tests {
     fn blocks_agree_with_single_rows() {
         let net = Network::train(&xor(200), 2, &[5, 3], HOW, |_, _| {});
         let mut random = Random::new(9);
-        let inputs: Vec<[f32; BLOCK]> =
-            (0..3).map(|_| std::array::from_fn(|_| random.uniform() as f32)).collect();
+        let given: [[f32; BLOCK]; 3] =
+            std::array::from_fn(|_| std::array::from_fn(|_| random.uniform() as f32));
         let mut scratch = Scratch::default();
-        net.ready(&PLAIN).eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
-        for k in 0..BLOCK {
-            let row = net.eval(&[inputs[0][k], inputs[1][k]])[0];
-            assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
-        }
-        net.ready(&DIFFERENCE).eval_block(inputs.as_flattened(), BLOCK, &mut scratch);
-        for k in 0..BLOCK {
-            let row = net.eval(&[inputs[2][k], inputs[0][k] - inputs[1][k]])[0];
-            assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
+        for made_of in [PLAIN, DIFFERENCE] {
+            let ready = net.ready(&made_of).expect("nothing speaks against it");
+            ready.eval_block(given.as_flattened(), BLOCK, &mut scratch);
+            for k in 0..BLOCK {
+                let row = net.eval(&made_of.map(|m| m.value(|of| given[of][k])))[0];
+                assert!((row - scratch.outputs()[0][k]).abs() < 1e-5);
+            }
         }
     }
 
     #[test]
-    fn ranks_are_taken_in_blocks_too() {
-        let how = Training { ranks: true, output: Output::Softmax, ..HOW };
-        let mut samples = xor(200);
-        samples.targets = samples.targets.iter().flat_map(|t| [*t, 1.0 - *t]).collect();
-        let net = Network::train(&samples, 2, &[5], how, |_, _| {});
-        let given: [[f32; BLOCK]; 3] =
-            std::array::from_fn(|i| std::array::from_fn(|k| (k * (i + 1)) as f32 / 64.0));
-        let mut scratch = Scratch::default();
-        for made_of in [PLAIN, DIFFERENCE] {
-            net.ready(&made_of).eval_block(given.as_flattened(), BLOCK, &mut scratch);
-            for k in 0..BLOCK {
-                let row =
-                    made_of.map(|(of, less)| given[of][k] - less.map_or(0.0, |l| given[l][k]));
-                for (j, p) in net.eval(&row).into_iter().enumerate() {
-                    assert!((p - scratch.outputs()[j][k]).abs() < 1e-5);
-                }
-            }
+    fn what_is_made_of_what() {
+        let read = |of: usize| [5.0, 3.0, 9.0][of];
+        assert_eq!(DIFFERENCE.map(|m| m.value(read)), [9.0, 2.0]);
+    }
+
+    #[test]
+    fn normal_scores_and_classes_are_no_matter_of_blocks() {
+        for how in [
+            Training { ranks: true, epochs: 1, ..HOW },
+            Training { output: Output::Softmax, epochs: 1, ..HOW },
+        ] {
+            let net = Network::train(&xor(50), 2, &[5], how, |_, _| {});
+            assert!(!net.takes_many() && net.ready(&PLAIN).is_none());
         }
     }
 

@@ -96,12 +96,14 @@ impl Profile {
     /// Whether every network takes the measures that this program computes.
     fn fits(&self) -> bool {
         use crate::classify;
-        use crate::segment::{evidence, split};
+        use crate::segment::{evidence, link, split};
         let s = &self.segment;
         s.pixels.fits(evidence::FEATURES, 2)
             && s.context.fits(evidence::CONTEXT_FEATURES, 2)
+            && [&s.pixels, &s.context].iter().all(|n| n.takes_many())
             && s.pairs.as_ref().is_none_or(|n| n.fits(split::PAIR_FEATURES, 1))
             && s.regions.as_ref().is_none_or(|n| n.fits(split::REGION_FEATURES, 1))
+            && s.links.as_ref().is_none_or(|n| n.fits(link::LINK_FEATURES, 1))
             && self.classes.fruit.fits(classify::fruit_features(&Default::default()).len(), 1)
             && self.classes.fruits.iter().all(|f| {
                 !f.networks.is_empty()
@@ -126,5 +128,28 @@ mod tests {
         let again = Profile::parse("again", &text).unwrap();
         assert_eq!(again.segment, profile.segment);
         assert_eq!(again.name, profile.name);
+    }
+
+    /// Networks that do not fit are found when the profile is read, not when the first photograph is.
+    #[test]
+    fn networks_in_wrong_places_are_refused() {
+        let profile = Profile::built_in().unwrap();
+        let wrong: [fn(&mut SegmentModel); 5] = [
+            |s| s.pixels = s.context.clone(),
+            |s| s.context = s.pixels.clone(),
+            |s| s.pairs = s.regions.clone(),
+            |s| s.regions = s.links.clone(),
+            |s| s.links = s.regions.clone(),
+        ];
+        for change in wrong {
+            let mut profile = profile.clone();
+            change(&mut profile.segment);
+            let read = Profile::from_bytes("wrong", &profile.to_bytes().unwrap());
+            assert!(matches!(read, Err(ProfileError::Form { .. })));
+        }
+        // Networks for pixels take numbers as they are.
+        let text = String::from_utf8(profile.to_bytes().unwrap()).unwrap();
+        let softmax = text.replacen("\"logistic\"", "\"softmax\"", 1);
+        assert!(softmax != text && Profile::from_bytes("wrong", softmax.as_bytes()).is_err());
     }
 }

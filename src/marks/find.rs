@@ -43,8 +43,8 @@ pub fn reduce(rgb: &RgbImage, factor: usize) -> Grey {
                 }
             }
         }
-        // Floats divide in vectors, and come to the same whole numbers: a quotient below one is so by
-        // at least a block's share, far more than they round.
+        // Floats divide in vectors, and come to the same whole numbers: a quotient below a whole number
+        // lies below it by at least 1/n, far more than they round.
         let n = (factor * factor) as f32;
         for (o, s) in out.iter_mut().zip(sums.iter()) {
             *o = (*s as i32 as f32 / n) as i32 as u8;

@@ -100,8 +100,8 @@ impl Signed {
         }
         for (k, out) in out.chunks_mut(LANES).enumerate() {
             let [inside, outside] = [&room.0[0], &room.0[1]];
-            let inside = nearest(&inside[k * LANES..], reach);
-            let outside = nearest(&outside[k * LANES..], reach);
+            let inside = least_square(&inside[k * LANES..], reach);
+            let outside = least_square(&outside[k * LANES..], reach);
             // A pixel is of one kind, and at no distance from itself for the other.
             for (x, o) in out.iter_mut().enumerate() {
                 *o = inside[x] - outside[x];
@@ -121,7 +121,7 @@ const LANES: usize = 16;
 /// The least of squares along columns and the squares of how far these are away, of the pixels from
 /// `reach` on.
 #[inline(always)]
-fn nearest(squares: &[i16], reach: usize) -> [i16; LANES] {
+fn least_square(squares: &[i16], reach: usize) -> [i16; LANES] {
     let mut least = [(reach * reach) as i16; LANES];
     for away in 0..=reach {
         let square = (away * away) as i16;

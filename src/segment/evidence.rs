@@ -25,24 +25,24 @@ const READ: usize = 27;
 /// What the measures are made of: the colour and the floor's; their difference; the colour less its
 /// means; what is read as it is; and the wider means of L* less the floor's.
 const MADE_OF: [MadeOf; FEATURES] = {
-    let mut made_of = [(0, None); FEATURES];
+    let mut made_of = [MadeOf::read(0); FEATURES];
     let mut c = 0;
     while c < 3 {
-        (made_of[c], made_of[3 + c]) = ((c, None), (3 + c, None));
-        made_of[6 + c] = (c, Some(3 + c));
+        (made_of[c], made_of[3 + c]) = (MadeOf::read(c), MadeOf::read(3 + c));
+        made_of[6 + c] = MadeOf::difference(c, 3 + c);
         let mut k = 0;
         while k < 3 {
-            made_of[9 + 3 * k + c] = (c, Some(6 + 3 * k + c));
+            made_of[9 + 3 * k + c] = MadeOf::difference(c, 6 + 3 * k + c);
             k += 1;
         }
         c += 1;
     }
     let mut i = 0;
     while i < 12 {
-        made_of[18 + i] = (15 + i, None);
+        made_of[18 + i] = MadeOf::read(15 + i);
         i += 1;
     }
-    (made_of[30], made_of[31]) = ((9, Some(3)), (12, Some(3)));
+    (made_of[30], made_of[31]) = (MadeOf::difference(9, 3), MadeOf::difference(12, 3));
     made_of
 };
 
@@ -127,6 +127,8 @@ pub struct Row {
     around: Around,
     /// Around the first look's answer.
     around_answer: Around,
+    /// Room for [`Floor::row`].
+    places: Vec<f32>,
     near: Vec<f32>,
     seams: Vec<f32>,
     depth: Vec<i16>,
@@ -142,8 +144,7 @@ impl Row {
 
     /// The measures of one pixel, by its place among those that were asked for.
     pub fn pixel(&self, x: usize, made_of: &[MadeOf]) -> impl Iterator<Item = f32> {
-        let read = move |k: usize| self.values[k * self.width + x];
-        made_of.iter().map(move |(of, less)| read(*of) - less.map_or(0.0, read))
+        made_of.iter().map(move |m| m.value(|of| self.values[of * self.width + x]))
     }
 }
 
@@ -263,7 +264,7 @@ impl<'a> Neighbourhoods<'a> {
             out.copy_from_slice(&plane.data[span.clone()]);
         }
         let ([fl, fa, fb], [frg, fbg]) = (floor.each_mut(), ratios.each_mut());
-        self.floor.row(y, cols.clone(), [fl, fa, fb, frg, fbg]);
+        self.floor.row(y, cols.clone(), &mut row.places, [fl, fa, fb, frg, fbg]);
         for (out, plane) in ratios.iter_mut().zip([rg, bg]) {
             out.iter_mut().zip(&plane.data[span.clone()]).for_each(|(o, v)| *o = v - *o);
         }
@@ -416,7 +417,7 @@ impl Neighbourhoods<'_> {
         let (mut floor, mut off): ([_; 5], [_; 3]) = (take(&mut parts), take(&mut parts));
         let [most] = take(&mut parts);
         let under = floor.each_mut().map(|v| &mut **v);
-        self.floor.row((y + CELL / 2).min(h - 1), 0..w, under);
+        self.floor.row((y + CELL / 2).min(h - 1), 0..w, &mut row.places, under);
         most.fill(0.0);
         for top in (y..(y + CELL).min(h)).step_by(2) {
             let planes = [&self.work.l.data, &self.work.a.data, &self.work.b.data];
@@ -478,13 +479,13 @@ const CONTEXT_READ: usize = READ + 13;
 
 /// What the measures are made of; the last is how much narrow seams stand out.
 const CONTEXT_MADE_OF: [MadeOf; CONTEXT_FEATURES] = {
-    let mut made_of = [(0, None); CONTEXT_FEATURES];
+    let mut made_of = [MadeOf::read(0); CONTEXT_FEATURES];
     let mut i = 0;
     while i < CONTEXT_FEATURES {
-        made_of[i] = if i < FEATURES { MADE_OF[i] } else { (READ + i - FEATURES, None) };
+        made_of[i] = if i < FEATURES { MADE_OF[i] } else { MadeOf::read(READ + i - FEATURES) };
         i += 1;
     }
-    made_of[CONTEXT_FEATURES - 1] = (READ + 5, Some(READ + 6));
+    made_of[CONTEXT_FEATURES - 1] = MadeOf::difference(READ + 5, READ + 6);
     made_of
 };
 
@@ -719,7 +720,8 @@ pub fn by_contrast(work: &Work, floor: &Floor, allowed: &[bool]) -> Evidence {
         *v = if allowed[i] { 1.0 / (1.0 + (-(*v - threshold) / soft).exp()) } else { 0.0 };
     }
     if !clear {
-        for runs in super::split::components(w, h, |i| object.data[i] < 0.5) {
+        let low: Vec<bool> = object.data.iter().map(|v| *v < 0.5).collect();
+        for runs in super::split::components(&low, w, true) {
             let enclosed = runs.iter().all(|&(y, a, b)| {
                 let (y, a, b) = (y as usize, a as usize, b as usize);
                 let inside = y > 0 && y + 1 < h && a > 0 && b < w;
@@ -803,11 +805,12 @@ const AT_A_TIME: usize = 4;
 const GAP: usize = 24;
 
 /// Asks the network about every allowed pixel that is worth a look; the others keep what they have.
+/// So do all where the network takes no blocks, which no profile's does.
 fn evaluate<R: Rows>(evidence: &mut Evidence, rows: &R, network: &Network, allowed: &[bool]) {
+    let Some(network) = &network.ready(R::MADE_OF) else { return };
     let w = evidence.object.width;
     let object = evidence.object.data.par_chunks_mut(w * TOGETHER);
     let seam = evidence.seam.data.par_chunks_mut(w * TOGETHER);
-    let network = &network.ready(R::MADE_OF);
     let parts = object.zip(seam).enumerate().with_min_len(AT_A_TIME);
     parts.for_each_init(Gathered::default, |g, (part, (object, seam))| {
         g.values.resize(R::READ, [0.0; BLOCK]);
@@ -874,7 +877,7 @@ mod tests {
         let work = Work { scale: 1.0, origin: [0.0; 2], l, a, b, rg, bg, px_per_mm: 3.5 };
         let planes = std::array::from_fn(|k| plane(5 + k, W.div_ceil(8), H.div_ceil(8)));
         let (columns, bare) = (W.div_ceil(4), Vec::new());
-        (work, Floor { cell: 4, columns, bare, step: 8, planes })
+        (work, Floor::new(4, columns, bare, planes))
     }
 
     /// Measures by their definition, in double precision: no source but this module's words.

@@ -39,13 +39,24 @@ pub struct Floor {
     pub columns: usize,
     /// Cells that were taken as bare floor, row-major.
     pub bare: Vec<bool>,
-    /// Work pixels from one place of the planes to the next.
-    pub step: usize,
     /// L*, a*, b*, ln(R/G), ln(B/G) of the bare, unshaded floor.
     pub planes: [Plane; 5],
+    /// Work pixels from one place of the planes to the next.
+    step: usize,
+    /// How far each column lies between a place and the next: a step is an even number of pixels, and
+    /// so it is the same between all of them.
+    shares: Vec<f32>,
 }
 
 impl Floor {
+    /// Of cells of `cell` work pixels, `columns` a row, and planes with a place for every two by two of
+    /// them.
+    pub fn new(cell: usize, columns: usize, bare: Vec<bool>, planes: [Plane; 5]) -> Floor {
+        let step = cell * THIN;
+        let shares = (0..step).map(|k| (k as f32 + 0.5) / step as f32).collect();
+        Floor { cell, columns, bare, planes, step, shares }
+    }
+
     /// The five values at a work pixel.
     #[inline]
     pub fn at(&self, x: usize, y: usize) -> [f32; 5] {
@@ -56,21 +67,17 @@ impl Floor {
 }
 
 impl Floor {
-    /// The five values of the pixels `cols` along row `y` of a work picture.
-    pub fn row(&self, y: usize, cols: Range<usize>, out: [&mut [f32]; 5]) {
+    /// The five values of the pixels `cols` along row `y` of a work picture; `line` is room to work in.
+    pub fn row(&self, y: usize, cols: Range<usize>, line: &mut Vec<f32>, out: [&mut [f32]; 5]) {
         let (gw, gh) = (self.planes[0].width, self.planes[0].height);
         let step = self.step as f32;
         let fy = ((y as f32 + 0.5) / step - 0.5).clamp(0.0, (gh - 1) as f32);
         let y0 = fy as usize;
         let y1 = (y0 + 1).min(gh - 1);
         let ty = fy - y0 as f32;
-        // A column lies this far between a place and the next: a step is an even number of pixels,
-        // and so it is the same between all of them.
-        let shares: Vec<f32> = (0..self.step).map(|k| (k as f32 + 0.5) / step).collect();
         // Columns from the middle before the first place on.
         let (from, to) = (cols.start + self.step / 2, cols.end + self.step / 2);
         let places = from / self.step..to.div_ceil(self.step) + 1;
-        let mut line = Vec::with_capacity(places.len());
         for (plane, out) in self.planes.iter().zip(out) {
             let (top, low) = (&plane.data[y0 * gw..][..gw], &plane.data[y1 * gw..][..gw]);
             // Before the first place and beyond the last it goes on as it is there.
@@ -83,7 +90,7 @@ impl Floor {
             line.resize(places.len(), mix((&top[gw - 1], &low[gw - 1])));
             let (mut rest, mut skipped) = (out, from % self.step);
             for ends in line.windows(2) {
-                let shares = &shares[skipped..];
+                let shares = &self.shares[skipped..];
                 let (now, later) = rest.split_at_mut(shares.len().min(rest.len()));
                 let (value, rise) = (ends[0], ends[1] - ends[0]);
                 let mix = |(v, share): (&mut f32, &f32)| *v = value + rise * share;
@@ -168,7 +175,7 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
     }
     let lit = lit(&smooth, 0.08);
     let [a, b, rg, bg] = carry(std::array::from_fn(|i| grid[i + 1].as_slice()), &lit, thin, sigma);
-    Floor { cell, columns: gw, bare, step: cell * THIN, planes: [smooth, a, b, rg, bg] }
+    Floor::new(cell, gw, bare, [smooth, a, b, rg, bg])
 }
 
 /// Cells along either axis that smoothing takes together: what is smoothed over a centimetre does
@@ -519,12 +526,12 @@ mod tests {
         for step in [2, 4, 6, 8] {
             let planes = std::array::from_fn(plane);
             let (cell, bare) = (step / THIN, Vec::new());
-            let floor = Floor { cell, columns: gw * THIN, bare, step, planes };
+            let floor = Floor::new(cell, gw * THIN, bare, planes);
             let (w, h) = (gw * step, gh * step);
-            let mut row: [Vec<f32>; 5] = Default::default();
+            let (mut line, mut row): (_, [Vec<f32>; 5]) = Default::default();
             for (y, cols) in [(0, 0..w), (h / 2, 4..9), (h - 1, w - 1..w), (3, 3..3), (1, 1..w)] {
                 row.iter_mut().for_each(|v| v.resize(cols.len(), f32::NAN));
-                floor.row(y, cols.clone(), row.each_mut().map(Vec::as_mut_slice));
+                floor.row(y, cols.clone(), &mut line, row.each_mut().map(Vec::as_mut_slice));
                 for (k, values) in row.iter().enumerate() {
                     for (v, x) in values.iter().zip(cols.clone()) {
                         assert!((v - floor.at(x, y)[k]).abs() < 1e-4, "{step}: {x} {y} {k}");

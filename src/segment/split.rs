@@ -249,11 +249,11 @@ pub fn region_features(
     let (mut object, mut strong, mut away) = (0.0f64, 0.0f64, [0.0f64; 4]);
     let own = region.runs.first().map_or(0, |r| owners[r.0 as usize * w + r.1 as usize]);
     let (mut rim, mut open, mut slope, mut step) = (0.0f64, 0.0f64, 0.0f64, [0.0f64; 2]);
-    let mut under: [Vec<f32>; 5] = Default::default();
+    let (mut line, mut under): (_, [Vec<f32>; 5]) = Default::default();
     for &(y, a, b) in &region.runs {
         let (y, a, b) = (y as usize, a as usize, b as usize);
         under.iter_mut().for_each(|v| v.resize(b - a, 0.0));
-        floor.row(y, a..b, under.each_mut().map(Vec::as_mut_slice));
+        floor.row(y, a..b, &mut line, under.each_mut().map(Vec::as_mut_slice));
         let span = y * w + a..y * w + b;
         let seen = [&work.l, &work.a, &work.b, &work.rg, &work.bg].map(|p| &p.data[span.clone()]);
         let fy = y as f64;
@@ -348,27 +348,17 @@ fn root(parent: &mut [u32], mut i: u32) -> u32 {
 /// Runs of one component.
 type Runs = Vec<(u32, u32, u32)>;
 
-/// Connected components (8-way) of the pixels for which `on` holds, as runs, in raster order of
-/// their first pixel.
-pub fn components(width: usize, height: usize, on: impl Fn(usize) -> bool) -> Vec<Runs> {
+/// Connected components (8-way) of the pixels that are `kind`, of a row-major picture of `width` (at
+/// least one) pixels a row; as runs, in raster order of their first pixel.
+pub fn components<T: Copy + PartialEq>(pixels: &[T], width: usize, kind: T) -> Vec<Runs> {
     let mut runs: Vec<(u32, u32, u32)> = Vec::new();
     let mut parent: Vec<u32> = Vec::new();
     let mut above = 0..0;
-    for y in 0..height {
+    for (y, line) in pixels.chunks_exact(width).enumerate() {
         let first = runs.len();
-        let mut x = 0;
-        while x < width {
-            if !on(y * width + x) {
-                x += 1;
-                continue;
-            }
-            let start = x;
-            while x < width && on(y * width + x) {
-                x += 1;
-            }
-            let id = runs.len() as u32;
-            runs.push((y as u32, start as u32, x as u32));
-            parent.push(id);
+        for (_, cols) in super::runs(line).filter(|(k, _)| *k == kind) {
+            parent.push(runs.len() as u32);
+            runs.push((y as u32, cols.start as u32, cols.end as u32));
         }
         let mut j = above.start;
         for i in first..runs.len() {
@@ -396,6 +386,12 @@ pub fn components(width: usize, height: usize, on: impl Fn(usize) -> bool) -> Ve
         out[place[r] as usize].push(runs[i]);
     }
     out
+}
+
+/// Connected components of what the evidence says is an object.
+fn seen_components(evidence: &Evidence, settings: &SplitSettings) -> Vec<Runs> {
+    let seen: Vec<bool> = evidence.object.data.iter().map(|v| *v >= settings.object).collect();
+    components(&seen, evidence.object.width, true)
 }
 
 fn patch(runs: &Runs, work: &Work, evidence: &Evidence, settings: &SplitSettings) -> Patch {
@@ -523,7 +519,7 @@ fn meet(patch: &mut Patch, height_map: &[f32], work: &Work, evidence: &Evidence)
 /// Fills background islands of at most `most` pixels (highlights, scars).
 fn fill_small_holes(mask: &mut [bool], width: usize, most: usize) {
     let height = mask.len() / width;
-    let holes = components(width, height, |i| !mask[i]);
+    let holes = components(mask, width, false);
     for runs in holes {
         let border = runs
             .iter()
@@ -608,13 +604,13 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
             label[i] = root(&mut parent, one);
             continue;
         }
-        let mut best: Option<(f32, u32)> = None;
+        let (mut highest, mut r) = (f32::MIN, one);
         let mut around = [0u32; 8];
         let mut n = 0;
         for (k, (j, l)) in places.into_iter().zip(near).enumerate().filter(|(_, (_, l))| *l != 0) {
-            let r = root(&mut parent, l);
-            if !around[..n].contains(&r) {
-                around[n] = r;
+            let own = root(&mut parent, l);
+            if !around[..n].contains(&own) {
+                around[n] = own;
                 n += 1;
             }
             // Steepest ascent: the neighbour that stands highest.
@@ -623,11 +619,10 @@ fn flood(mask: &[bool], height: &[f32], width: usize, pass: f32) -> (Vec<u32>, u
             } else {
                 height[i] + (height[j] - height[i]) * std::f32::consts::FRAC_1_SQRT_2
             };
-            if best.is_none_or(|(h, _)| steep > h) {
-                best = Some((steep, r));
+            if steep > highest {
+                (highest, r) = (steep, own);
             }
         }
-        let Some((_, r)) = best else { continue };
         label[i] = r;
         for &other in &around[..n] {
             let (p, q) = (root(&mut parent, r), root(&mut parent, other));
@@ -750,10 +745,8 @@ pub fn split(
     network: Option<&Network>,
 ) -> Vec<Region> {
     use rayon::prelude::*;
-    let (w, h) = (work.width(), work.height());
     let smallest = f64::from(settings.smallest_mm2) * work.px_per_mm * work.px_per_mm;
-    let parts = components(w, h, |i| evidence.object.data[i] >= settings.object);
-    parts
+    seen_components(evidence, settings)
         .par_iter()
         .filter(|runs| runs.iter().map(|r| (r.2 - r.1) as usize).sum::<usize>() as f64 >= smallest)
         .flat_map_iter(|runs| {
@@ -774,7 +767,7 @@ fn fill_own_holes(patch: &mut Patch, name: &[u32]) {
     for k in &patch.piece {
         area[name[*k as usize] as usize] += 1;
     }
-    for runs in components(width, height, |i| patch.piece[i] == 0) {
+    for runs in components(&patch.piece, width, 0) {
         let mut owner = None;
         let mut own = true;
         let mut size = 0;
@@ -839,9 +832,8 @@ pub fn training_pairs(
     settings: &SplitSettings,
     truth: impl Fn(usize, usize) -> u16 + Sync,
 ) -> Vec<([f32; PAIR_FEATURES], bool, f32)> {
-    let (w, h) = (work.width(), work.height());
     let mut out = Vec::new();
-    for runs in components(w, h, |i| evidence.object.data[i] >= settings.object) {
+    for runs in seen_components(evidence, settings) {
         let mut patch = patch(&runs, work, evidence, settings);
         let count = patch.pieces.len();
         let mut votes: Vec<std::collections::BTreeMap<u16, usize>> =

@@ -256,13 +256,7 @@ mod tests {
         };
         let [l, a, b, rg, bg] = planes(colour, SIZE);
         let work = Work { scale: 1.0, origin: [0.0; 2], l, a, b, rg, bg, px_per_mm: 4.0 };
-        let floor = Floor {
-            cell: 4,
-            columns: 15,
-            bare: vec![true; 15 * 15],
-            step: 4,
-            planes: planes(|_| FLOOR, SIZE / 4),
-        };
+        let floor = Floor::new(4, 15, vec![true; 15 * 15], planes(|_| FLOOR, SIZE / 8 + 1));
         let object = (0..SIZE * SIZE).map(|i| f32::from(on(i))).collect();
         let label = (0..SIZE * SIZE).map(|i| 7 * u16::from(on(i))).collect();
         let target = Target::of(object, label, SIZE);
