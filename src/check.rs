@@ -333,14 +333,38 @@ struct Lighting {
     object_clipped: f64,
 }
 
+/// Pixels counted: by brightness, all, clipped, coloured, and coloured with a clipped channel.
+struct Seen {
+    counts: [u32; 256],
+    all: u32,
+    clipped: u32,
+    objects: u32,
+    object_clipped: u32,
+}
+
+impl Default for Seen {
+    fn default() -> Seen {
+        Seen { counts: [0; 256], all: 0, clipped: 0, objects: 0, object_clipped: 0 }
+    }
+}
+
+impl Seen {
+    fn and(mut self, other: Seen) -> Seen {
+        self.counts.iter_mut().zip(other.counts).for_each(|(n, more)| *n += more);
+        self.all += other.all;
+        self.clipped += other.clipped;
+        self.objects += other.objects;
+        self.object_clipped += other.object_clipped;
+        self
+    }
+}
+
 /// Brightness and clipping on a grid of pixels.
 fn light(rgb: &RgbImage, outline: Option<&[Px]>, settings: &CheckSettings) -> Lighting {
     let (width, height) = (rgb.width() as usize, rgb.height() as usize);
     let step = (width.max(height) / 700).max(1);
     let limit = settings.clipped_code;
-    let mut counts = [0u32; 256];
-    let (mut all, mut clipped, mut objects, mut object_clipped) = (0u32, 0u32, 0u32, 0u32);
-    for y in (0..height).step_by(step) {
+    let of_row = |mut seen: Seen, y: usize| {
         let [from, to] = match outline {
             None => [0, width],
             Some(polygon) => span(polygon, y as f64, width),
@@ -349,15 +373,19 @@ fn light(rgb: &RgbImage, outline: Option<&[Px]>, settings: &CheckSettings) -> Li
             let p = rgb.get_pixel(x as u32, y as u32).0;
             let most = p[0].max(p[1]).max(p[2]);
             let least = p[0].min(p[1]).min(p[2]);
-            counts[grey(p) as usize & 255] += 1;
-            all += 1;
-            clipped += u32::from(least >= limit);
+            seen.counts[grey(p) as usize & 255] += 1;
+            seen.all += 1;
+            seen.clipped += u32::from(least >= limit);
             if least < limit && most > 60 && u32::from(most - least) * 5 > u32::from(most) {
-                objects += 1;
-                object_clipped += u32::from(most >= limit);
+                seen.objects += 1;
+                seen.object_clipped += u32::from(most >= limit);
             }
         }
-    }
+        seen
+    };
+    let rows = (0..height).into_par_iter().step_by(step).with_min_len(32);
+    let seen = rows.fold(Seen::default, of_row).reduce(Seen::default, Seen::and);
+    let Seen { counts, all, clipped, objects, object_clipped } = seen;
     let part = |n: u32, of: u32| f64::from(n) / f64::from(of.max(1));
     Lighting {
         bright: quantile(&counts, 0.95),

@@ -12,6 +12,12 @@ pub fn nearest(v: f32) -> i32 {
     (v + ROUND).to_bits().wrapping_sub(ROUND.to_bits()) as i32
 }
 
+/// The last bits of [`nearest`] of many: their last byte is that of a whole number from 0 to 255.
+#[inline(always)]
+pub fn nearest_bits<S: pulp::Simd>(simd: S, v: S::f32s) -> S::u32s {
+    simd.transmute_u32s_f32s(simd.add_f32s(v, simd.splat_f32s(ROUND)))
+}
+
 /// eᵛ, to 2.5·10⁻⁷ of itself: 2ⁿ·eʳ with r at most ln 2 / 2, eʳ by its Taylor polynomial. Beyond ±87
 /// it grows and falls no further.
 #[inline(always)]

@@ -81,14 +81,19 @@ fn against_local_mean(grey: &Grey, radius: usize, bias: i32) -> Signed {
     let (w, h) = (grey.width, grey.height);
     let stride = w + 1;
     let mut integral = vec![0u32; stride * (h + 1)];
-    for y in 0..h {
+    let rows = integral[stride..].par_chunks_mut(stride).zip(grey.data.par_chunks(w));
+    rows.for_each(|(sums, row)| {
         let mut run = 0u32;
-        let (above, below) = integral.split_at_mut((y + 1) * stride);
-        let above = &above[y * stride..];
-        for (x, g) in grey.data[y * w..(y + 1) * w].iter().enumerate() {
+        for (s, g) in sums[1..].iter_mut().zip(row) {
             run += u32::from(*g);
-            below[x + 1] = above[x + 1].wrapping_add(run);
+            *s = run;
         }
+    });
+    let mut lines = integral.chunks_exact_mut(stride);
+    let mut above = lines.next().unwrap_or_default();
+    for sums in lines {
+        sums.iter_mut().zip(&*above).for_each(|(s, a)| *s = s.wrapping_add(*a));
+        above = sums;
     }
     let mut data = vec![0i16; w * h];
     data.par_chunks_mut(w).enumerate().for_each(|(y, out)| {

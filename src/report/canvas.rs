@@ -1,12 +1,12 @@
 //! A picture to draw on: coverage masks, casings, outlines in the line styles of the palette, and
 //! shrinking.
 
-use image::RgbImage;
+use image::{Rgb, RgbImage};
 use rayon::prelude::*;
 
 use super::outline::Loop;
 use super::palette::{LineStyle, Srgb};
-use crate::elementary::nearest;
+use crate::elementary::{nearest, nearest_bits};
 
 /// The dark edge under every line and letter, so that they read on black and on white fruit.
 const CASING: Srgb = [16, 16, 20];
@@ -348,15 +348,48 @@ fn shifted(line: &[[f32; 2]], by: f32) -> Loop {
 
 /// Shrinks a picture to `width` px by exact area averaging; a picture no wider is copied.
 pub fn shrink(picture: &RgbImage, width: u32) -> RgbImage {
+    shrink_framed(picture, width, [0, 0], Rgb([0; 3]))
+}
+
+/// The same with strips of so many rows above and below, of one colour.
+pub fn shrink_framed(
+    picture: &RgbImage,
+    width: u32,
+    [above, below]: [u32; 2],
+    strip: Rgb<u8>,
+) -> RgbImage {
+    let [width, height] = shrunk_size(picture, width);
+    let mut out = RgbImage::new(width, above + height + below);
+    let stride = width as usize * 3;
+    let (top, rest) = out.split_at_mut(above as usize * stride);
+    let (body, bottom) = rest.split_at_mut(height as usize * stride);
+    for side in [top, bottom] {
+        side.as_chunks_mut::<3>().0.fill(strip.0);
+    }
+    if (width, height) == picture.dimensions() {
+        body.copy_from_slice(picture);
+    } else {
+        shrink_into(picture, [width, height], body);
+    }
+    out
+}
+
+/// Width and height of a picture shrunk to `width` px.
+pub fn shrunk_size(picture: &RgbImage, width: u32) -> [u32; 2] {
     let (from_w, from_h) = picture.dimensions();
     if from_w <= width || width == 0 || from_h == 0 {
-        return picture.clone();
+        return [from_w, from_h];
     }
-    let height = ((f64::from(from_h) * f64::from(width) / f64::from(from_w)).round() as u32).max(1);
+    let height = f64::from(from_h) * f64::from(width) / f64::from(from_w);
+    [width, (height.round() as u32).max(1)]
+}
+
+/// Shrinks a picture to a size no larger than its own in either direction.
+fn shrink_into(picture: &RgbImage, [width, height]: [u32; 2], out: &mut [u8]) {
+    let (from_w, from_h) = picture.dimensions();
     let (columns, rows) = (Shares::new(from_w, width), Shares::new(from_h, height));
     let (stride, out_stride) = (from_w as usize * 3, width as usize * 3);
     let source: &[u8] = picture;
-    let mut out = RgbImage::new(width, height);
     out.par_chunks_exact_mut(out_stride).enumerate().for_each_init(
         || vec![0f32; stride + 3 * columns.reach + 1],
         |line, (row, target)| {
@@ -366,7 +399,6 @@ pub fn shrink(picture: &RgbImage, width: u32) -> RgbImage {
             pulp::Arch::new().dispatch(Shrink { rows, columns: &columns, line, target });
         },
     );
-    out
 }
 
 /// One row of a shrunken picture, from the rows that it covers with their shares.
@@ -381,7 +413,7 @@ struct Shrink<'a, R> {
 impl<'r, R: Iterator<Item = (&'r [u8], &'r f32)>> pulp::WithSimd for Shrink<'_, R> {
     type Output = ();
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
+    fn with_simd<S: pulp::Simd>(self, simd: S) {
         let Shrink { mut rows, columns, line, target } = self;
         // Two rows at once: there are two or three nearly everywhere.
         match (rows.next(), rows.next()) {
@@ -404,8 +436,8 @@ impl<'r, R: Iterator<Item = (&'r [u8], &'r f32)>> pulp::WithSimd for Shrink<'_, 
         }
         // Up to three times smaller: nearly all.
         match columns.reach {
-            3 => across::<3>(columns, line, target),
-            4 => across::<4>(columns, line, target),
+            3 => across::<_, 3>(simd, columns, line, target),
+            4 => across::<_, 4>(simd, columns, line, target),
             _ => {
                 for (k, pixel) in target.as_chunks_mut::<3>().0.iter_mut().enumerate() {
                     let (first, shares) = columns.of(k);
@@ -423,7 +455,12 @@ impl<'r, R: Iterator<Item = (&'r [u8], &'r f32)>> pulp::WithSimd for Shrink<'_, 
 /// Sums columns when each target pixel covers `REACH` pixels at most. (With the reach known only at run
 /// time this takes twice as long.)
 #[inline(always)]
-fn across<const REACH: usize>(columns: &Shares, line: &[f32], target: &mut [u8]) {
+fn across<S: pulp::Simd, const REACH: usize>(
+    simd: S,
+    columns: &Shares,
+    line: &[f32],
+    target: &mut [u8],
+) {
     const TOGETHER: usize = 8;
     let shares = columns.shares.as_chunks::<REACH>().0;
     // Four numbers at once are quicker than three: the fourth is the next pixel's.
@@ -445,9 +482,15 @@ fn across<const REACH: usize>(columns: &Shares, line: &[f32], target: &mut [u8])
         for j in 0..TOGETHER {
             sums[j] = sum(k + j);
         }
+        // Vectors by hand: the compiler does this one by one, in some builds.
+        let mut whole = [0u32; 4 * TOGETHER];
+        let (sums, _) = S::as_simd_f32s(sums.as_flattened());
+        for (out, v) in S::as_mut_simd_u32s(&mut whole).0.iter_mut().zip(sums) {
+            *out = nearest_bits(simd, *v);
+        }
         let mut pixels = [0u8; 4 * TOGETHER];
-        for (out, v) in pixels.iter_mut().zip(sums.as_flattened()) {
-            *out = nearest(*v) as u8;
+        for (out, v) in pixels.iter_mut().zip(whole) {
+            *out = v as u8;
         }
         // What the fourth gives is written over in the next step.
         let out = &mut target[3 * k..][..3 * TOGETHER + 1];
@@ -496,7 +539,6 @@ impl Shares {
 mod tests {
     use super::*;
     use crate::photo::noise;
-    use image::Rgb;
     use proptest::prelude::*;
 
     fn ring(radius: f32) -> Loop {

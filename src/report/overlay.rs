@@ -45,7 +45,7 @@ pub fn overlay(
     let lettering = Lettering::new()?;
     let frame = Frame::new(photo, settings);
     let (placing, line_unit) = (frame.placing, frame.line_unit);
-    let mut picture = framed(frame.body(), frame.title, frame.legend)?;
+    let mut picture = frame.picture();
     let mut layers: Vec<Layer> = reading
         .objects
         .par_iter()
@@ -63,9 +63,9 @@ pub fn overlay(
     layers.par_extend(words);
     canvas::paint(&mut picture, &layers);
 
-    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width() };
+    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width as f32 };
     strip.title(&mut picture, reading, frame.title as f32);
-    let legend_top = (frame.title + frame.body().height()) as f32;
+    let legend_top = (frame.title + frame.height) as f32;
     strip.legend(&mut picture, reading, placing.scale, legend_top, frame.legend as f32);
     Ok(picture)
 }
@@ -83,7 +83,7 @@ pub fn blown_out(
 ) -> Result<RgbImage, Error> {
     let frame = Frame::new(photo, settings);
     let lettering = Lettering::new()?;
-    let mut picture = framed(frame.body(), frame.title, frame.legend)?;
+    let mut picture = frame.picture();
     let bounds = reading.labels.bounds();
     let (out, on): (Vec<_>, Vec<_>) = reading.objects.iter().partition(|o| picked(o));
     let strokes = |objects: &[&ObjectReading], line, width, colour| -> Vec<Layer> {
@@ -112,16 +112,16 @@ pub fn blown_out(
     });
     layers.par_extend(rings);
     canvas::paint(&mut picture, &layers);
-    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width() };
+    let strip = Strip { lettering: &lettering, unit: frame.unit, width: frame.width as f32 };
     strip.title(&mut picture, reading, frame.title as f32);
-    let middle = (frame.title + frame.body().height()) as f32 + frame.legend as f32 / 2.0;
+    let middle = (frame.title + frame.height) as f32 + frame.legend as f32 / 2.0;
     let words =
         format!("ringed: blown out by the rule, {} of {}", out.len(), reading.objects.len());
     let left = 12.0 * frame.unit;
     let end = strip.write(&mut picture, &words, 14.0 * frame.unit, left, middle, WHITE);
     // As large as the rest of the strip allows.
     let natural = lettering.width(BLOWN_OUT, 14.0 * frame.unit);
-    let room = frame.width() - end - 34.0 * frame.unit;
+    let room = frame.width as f32 - end - 34.0 * frame.unit;
     let size = 14.0 * frame.unit * (room / natural).clamp(0.3, 1.0);
     strip.write(&mut picture, BLOWN_OUT, size, end + 22.0 * frame.unit, middle, PALE);
     Ok(picture)
@@ -130,10 +130,13 @@ pub fn blown_out(
 /// A photograph shrunk to its place between two strips.
 struct Frame<'a> {
     photo: &'a RgbImage,
-    small: Option<RgbImage>,
+    /// Of the photograph in its place, px.
+    width: u32,
+    height: u32,
     unit: f32,
     /// Strips scale with the picture; lines and letters stay visible on small ones.
     line_unit: f32,
+    /// Rows of the strips.
     title: u32,
     legend: u32,
     placing: Placing,
@@ -141,12 +144,13 @@ struct Frame<'a> {
 
 impl Frame<'_> {
     fn new<'a>(photo: &'a RgbImage, settings: &OverlaySettings) -> Frame<'a> {
-        let width = photo.width().min(settings.max_width_px.max(1));
+        let [width, height] = canvas::shrunk_size(photo, settings.max_width_px.max(1));
         let unit = width as f32 / 1000.0;
         let (title, legend) = ((30.0 * unit) as u32, (42.0 * unit) as u32);
         Frame {
             photo,
-            small: (width != photo.width()).then(|| canvas::shrink(photo, width)),
+            width,
+            height,
             unit,
             line_unit: unit.max(1.2),
             title,
@@ -158,12 +162,9 @@ impl Frame<'_> {
         }
     }
 
-    fn body(&self) -> &RgbImage {
-        self.small.as_ref().unwrap_or(self.photo)
-    }
-
-    fn width(&self) -> f32 {
-        self.body().width() as f32
+    /// The photograph with empty strips.
+    fn picture(&self) -> RgbImage {
+        canvas::shrink_framed(self.photo, self.width, [self.title, self.legend], STRIP)
     }
 }
 
@@ -175,17 +176,6 @@ fn circle(centre: [f32; 2], radii: [f32; 2]) -> Loop {
             [centre[0] + radii[0] * t.cos(), centre[1] + radii[1] * t.sin()]
         })
         .collect()
-}
-
-/// The photograph with room for the strips above and below.
-fn framed(body: &RgbImage, above: u32, below: u32) -> Result<RgbImage, Error> {
-    let strip = |rows: u32| STRIP.0.repeat((rows * body.width()) as usize);
-    let mut raw = strip(above);
-    raw.reserve_exact(body.len() + (3 * below * body.width()) as usize);
-    raw.extend_from_slice(body);
-    raw.extend(strip(below));
-    RgbImage::from_raw(body.width(), above + body.height() + below, raw)
-        .ok_or(Error::Encode { what: "the overlay", why: "its size is wrong".to_owned() })
 }
 
 /// The smoothed outlines of one object in canvas pixels.

@@ -149,19 +149,25 @@ pub fn write_photo(
 ) -> Result<Sheet, Error> {
     let wanted = |output| outputs.contains(&output);
     let path = |ending: &str| folder.join(format!("{}.{ending}", reading.name));
-    let tables = || -> Result<(), Error> {
-        if wanted(Output::Csv) {
-            write_atomically(&path("objects.csv"), &csv::objects_csv(&reading.objects)?)?;
+    let csv = || match wanted(Output::Csv) {
+        true => write_atomically(&path("objects.csv"), &csv::objects_csv(&reading.objects)?),
+        false => Ok(()),
+    };
+    let json = || -> Result<(), Error> {
+        if !wanted(Output::Json) {
+            return Ok(());
         }
-        if wanted(Output::Json) {
-            let shares = tray_figures(&reading);
-            let document = TrayJson::new(&reading, shares.as_ref(), settings.timings);
-            write_atomically(&path("json"), &document.bytes()?)?;
-        }
-        if wanted(Output::Labels) {
-            write_atomically(&path("labels.png"), &labels::labels_png(&reading.labels)?)?;
-        }
-        Ok(())
+        let shares = tray_figures(&reading);
+        let document = TrayJson::new(&reading, shares.as_ref(), settings.timings);
+        write_atomically(&path("json"), &document.bytes()?)
+    };
+    let map = || match wanted(Output::Labels) {
+        true => write_atomically(&path("labels.png"), &labels::labels_png(&reading.labels)?),
+        false => Ok(()),
+    };
+    let tables = || {
+        let (csv, (json, map)) = rayon::join(csv, || rayon::join(json, map));
+        csv.and(json).and(map)
     };
     let drawn = wanted(Output::Overlay) || wanted(Output::Report);
     let bounds = if drawn { reading.labels.bounds() } else { Vec::new() };

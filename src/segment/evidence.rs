@@ -670,13 +670,14 @@ pub fn judge(hoods: &Neighbourhoods, allowed: &[bool], network: &Network) -> Evi
 pub fn judge_again(context: &Context, allowed: &[bool], network: &Network) -> Evidence {
     // Where nothing is asked, it stays floor or what the first look saw in the middle of an object.
     let mut evidence = Evidence::nothing(context.hoods.work);
-    let first = context.first.object.data.iter().zip(&context.first.seam.data);
-    let second = evidence.object.data.iter_mut().zip(&mut evidence.seam.data);
-    for ((object, seam), (first, first_seam)) in second.zip(first) {
-        if *first >= SURE {
-            (*object, *seam) = (*first, *first_seam);
+    let w = evidence.object.width;
+    let first = context.first.object.data.par_chunks(w).zip(context.first.seam.data.par_chunks(w));
+    let second = evidence.object.data.par_chunks_mut(w).zip(evidence.seam.data.par_chunks_mut(w));
+    second.zip(first).for_each(|((object, seam), (first, first_seam))| {
+        for (x, first) in first.iter().enumerate().filter(|(_, first)| **first >= SURE) {
+            (object[x], seam[x]) = (*first, first_seam[x]);
         }
-    }
+    });
     evaluate(&mut evidence, context, network, allowed);
     evidence
 }

@@ -152,8 +152,9 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
     let means: Vec<Option<[f32; 5]>> =
         (0..gw * gh).into_par_iter().with_min_len(gw).map(|i| cell_mean(i % gw, i / gw)).collect();
     let usable: Vec<bool> = means.iter().map(Option::is_some).collect();
-    let grid: [Vec<f32>; 5] =
-        std::array::from_fn(|c| means.iter().map(|m| m.map_or(0.0, |m| m[c])).collect());
+    let plane = |c: usize| means.iter().map(|m| m.map_or(0.0, |m| m[c])).collect();
+    let mut grid: [Vec<f32>; 5] = Default::default();
+    grid.par_iter_mut().enumerate().for_each(|(c, grid)| *grid = plane(c));
     let mut bare = largest_smooth_region(&grid, &usable, gw, settings);
     erode(&mut bare, gw);
     let sigma = (settings.smoothing_mm * work.px_per_mm / cell as f64) as f32;
@@ -162,12 +163,13 @@ pub fn estimate(work: &Work, allowed: &[bool], settings: &FloorSettings) -> Floo
     let [mut smooth] = carry(lightness, &bare, thin, sigma);
     let lit = |smooth: &Plane, below: f32| -> Vec<bool> {
         let at = |i: usize| smooth.bilinear(thin.place(i % gw), thin.place(i / gw));
-        let mut lit = bare.clone();
-        for (i, lit) in lit.iter_mut().enumerate().filter(|(_, lit)| **lit) {
-            let s = at(i);
-            *lit = grid[0][i] > s - below * s.max(10.0);
-        }
-        lit
+        let lit = |(i, bare): (usize, &bool)| {
+            *bare && {
+                let s = at(i);
+                grid[0][i] > s - below * s.max(10.0)
+            }
+        };
+        bare.par_iter().enumerate().with_min_len(gw).map(lit).collect()
     };
     // Shade lies below its surroundings: leave out what is clearly darker and smooth again.
     for _ in 0..2 {

@@ -4,7 +4,6 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::evidence::Evidence;
 use super::split::Region;
 use super::work::Work;
 use super::{LabelMap, Plane};
@@ -15,7 +14,7 @@ use super::{LabelMap, Plane};
 pub fn paint(
     regions: &[Region],
     work: &Work,
-    evidence: &Evidence,
+    mut object: Plane,
     size: [usize; 2],
     threshold: f32,
 ) -> LabelMap {
@@ -29,12 +28,11 @@ pub fn paint(
     }
     let grown = grow(&coarse, w);
     // Filled holes keep their label even where evidence is low.
-    let mut object = evidence.object.clone();
-    for (v, c) in object.data.iter_mut().zip(&coarse) {
-        if *c != 0 && *v < threshold {
-            *v = 1.0;
+    object.data.par_chunks_mut(w).zip(coarse.par_chunks(w)).for_each(|(object, coarse)| {
+        for (v, c) in object.iter_mut().zip(coarse) {
+            *v = if *c != 0 && *v < threshold { 1.0 } else { *v };
         }
-    }
+    });
     let outlines = Outlines {
         work,
         clear: clearly(&object, &grown, threshold),
@@ -283,7 +281,6 @@ fn grow(labels: &[u16], width: usize) -> Vec<u16> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::segment::evidence::Evidence;
 
     /// A region of whole rows of the work picture's columns.
     fn region(rows: Range<u32>, from: u32, to: u32) -> Region {
@@ -301,12 +298,11 @@ mod tests {
         let mut parts = region(8..10, 2, 5);
         parts.runs.extend(region(1..3, 12, 15).runs);
         let regions = [region(5..8, 8, 11), parts, region(1..3, 2, 6)];
-        let mut evidence = Evidence { object: plane(), seam: plane() };
+        let mut object = plane();
         for (y, a, b) in regions.iter().flat_map(|r| &r.runs) {
-            evidence.object.data[*y as usize * w + *a as usize..*y as usize * w + *b as usize]
-                .fill(1.0);
+            object.data[*y as usize * w + *a as usize..*y as usize * w + *b as usize].fill(1.0);
         }
-        let map = paint(&regions, &work, &evidence, [70, 50], 0.5);
+        let map = paint(&regions, &work, object, [70, 50], 0.5);
         assert_eq!(map.count, 3);
         let first: Vec<usize> = (1..=3)
             .map(|k| map.labels.iter().position(|l| *l == k).expect("every number is there"))
@@ -323,14 +319,14 @@ mod tests {
             let plane = || Plane::filled(w, h, 0.0);
             let [l, a, b, rg, bg] = std::array::from_fn(|_| plane());
             let work = Work { scale, origin: [5.2, 1.9], l, a, b, rg, bg, px_per_mm: 3.5 };
-            let mut evidence = Evidence { object: plane(), seam: plane() };
+            let mut object = plane();
             let mut one = Region { runs: Vec::new(), area: 0 };
             for y in 0..h {
                 let soft = |x: usize| {
                     let d = (x as f32 - 11.4).hypot(y as f32 - 9.7);
                     1.0 / (1.0 + (2.0 * (d - 6.2)).exp())
                 };
-                (0..w).for_each(|x| evidence.object.data[y * w + x] = soft(x));
+                (0..w).for_each(|x| object.data[y * w + x] = soft(x));
                 let on: Vec<usize> = (0..w).filter(|x| soft(*x) >= 0.5).collect();
                 if let (Some(from), Some(to)) = (on.first(), on.last()) {
                     one.runs.push((y as u32, *from as u32, *to as u32 + 1));
@@ -338,11 +334,11 @@ mod tests {
                 }
             }
             let size = [5 + (w as f64 * scale) as usize + 3, 2 + (h as f64 * scale) as usize + 3];
-            let map = paint(&[one], &work, &evidence, size, 0.5);
+            let map = paint(&[one], &work, object.clone(), size, 0.5);
             let mut painted = 0;
             for (i, label) in map.labels.iter().enumerate() {
                 let [x, y] = work.from_photo((i % size[0]) as f64, (i / size[0]) as f64);
-                let v = evidence.object.bilinear(x as f32, y as f32);
+                let v = object.bilinear(x as f32, y as f32);
                 if (v - 0.5).abs() > 1e-3 {
                     assert_eq!(*label == 1, v > 0.5, "scale {scale}, pixel {i}");
                 }

@@ -177,7 +177,7 @@ pub fn segment(
         regions = link::link(regions, &candidates, judge, settings.split.link);
     }
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
-    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+    label::paint(&regions, &prepared.work, evidence.object, size, settings.split.object)
 }
 
 /// Cuts the evidence into regions and leaves out those that are no objects.
@@ -211,7 +211,7 @@ pub fn segment_by_contrast(
     let evidence = evidence::by_contrast(&prepared.work, &prepared.floor, &prepared.allowed);
     let regions = split::split(&prepared.work, &evidence, &settings.split, None);
     let size = [scene.photo.rgb.width() as usize, scene.photo.rgb.height() as usize];
-    label::paint(&regions, &prepared.work, &evidence, size, settings.split.object)
+    label::paint(&regions, &prepared.work, evidence.object, size, settings.split.object)
 }
 
 /// One label a pixel; 0 is background; objects are numbered in raster order of their first pixel.
@@ -240,6 +240,19 @@ pub struct Bounds {
     pub col_end: usize,
 }
 
+impl Bounds {
+    /// Bounds of two things together, either of which may be nowhere.
+    fn both(one: Option<Bounds>, other: Option<Bounds>) -> Option<Bounds> {
+        let (Some(a), Some(b)) = (one, other) else { return one.or(other) };
+        Some(Bounds {
+            row: a.row.min(b.row),
+            col: a.col.min(b.col),
+            row_end: a.row_end.max(b.row_end),
+            col_end: a.col_end.max(b.col_end),
+        })
+    }
+}
+
 impl LabelMap {
     /// Bounds of every label from 1 to `count`, at index label − 1; none for a label without pixels.
     pub fn bounds(&self) -> Vec<Option<Bounds>> {
@@ -249,17 +262,29 @@ impl LabelMap {
 
 /// The same of row-major labels, `width` a row.
 pub fn bounds(labels: &[u16], width: usize, count: usize) -> Vec<Option<Bounds>> {
-    let mut all: Vec<Option<Bounds>> = vec![None; count];
-    for (row, line) in labels.chunks_exact(width.max(1)).enumerate() {
+    const ROWS: usize = 128;
+    let strips: Vec<_> = labels
+        .par_chunks(width.max(1) * ROWS)
+        .enumerate()
+        .map(|(k, strip)| bounds_in(strip, width, k * ROWS, count))
+        .collect();
+    let mut all = vec![None; count];
+    for strip in strips {
+        all.iter_mut().zip(strip).for_each(|(all, found)| *all = Bounds::both(*all, found));
+    }
+    all
+}
+
+/// The same of a strip that begins with row `first`.
+fn bounds_in(strip: &[u16], width: usize, first: usize, count: usize) -> Vec<Option<Bounds>> {
+    let mut all = vec![None; count];
+    for (row, line) in (first..).zip(strip.chunks_exact(width.max(1))) {
         for (label, cols) in runs(line) {
             let Some(slot) = usize::from(label).checked_sub(1).and_then(|i| all.get_mut(i)) else {
                 continue;
             };
             let Range { start: col, end: col_end } = cols;
-            let b = slot.get_or_insert(Bounds { row, col, row_end: row + 1, col_end });
-            b.row_end = row + 1;
-            b.col = b.col.min(col);
-            b.col_end = b.col_end.max(col_end);
+            *slot = Bounds::both(*slot, Some(Bounds { row, col, row_end: row + 1, col_end }));
         }
     }
     all
