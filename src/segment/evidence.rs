@@ -803,7 +803,7 @@ const TOGETHER: usize = 8;
 /// Parts that one core does at least one after another, since means around rows go on from row to row.
 const AT_A_TIME: usize = 4;
 /// Columns that are computed though not asked about, rather than to begin anew after them.
-const GAP: usize = 24;
+const GAP: usize = 48;
 
 /// Asks the network about every allowed pixel that is worth a look; the others keep what they have.
 /// So do all where the network takes no blocks, which no profile's does.
