@@ -879,11 +879,11 @@ fn framing(frame: &FrameFacts, settings: &CheckSettings) -> Vec<Finding> {
         unit: "px/mm",
         message: if beware {
             format!(
-                "too few pixels: scale {scale:.2} px/mm, an object of {size:.0} mm is {across:.1} px across (at least {limit:.0} px); move closer or photograph at full resolution"
+                "too few pixels: scale {scale:.2} px/mm at the farthest corner, an object of {size:.0} mm is {across:.1} px across (at least {limit:.0} px); move closer or photograph at full resolution"
             )
         } else {
             format!(
-                "scale {scale:.2} px/mm: an object of {size:.0} mm is {across:.0} px across (at least {limit:.0} px)"
+                "scale {scale:.2} px/mm at the farthest corner: an object of {size:.0} mm is {across:.0} px across (at least {limit:.0} px)"
             )
         },
     });

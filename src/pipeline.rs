@@ -481,6 +481,11 @@ fn assumptions(opened: &Opened, judged: &classify::Judged, settings: &Settings) 
 
 fn cautions(opened: &Opened, judged: &classify::Judged) -> Vec<String> {
     let mut out = Vec::new();
+    if opened.marks.frame.source == FrameSource::GivenScale {
+        out.push(
+            "the tray's edge is not known, so that its rim and what lies beside it may count as debris: look at the overlay, or give the tray's inner size with --tray instead of the scale".into(),
+        );
+    }
     if opened.photo.grey {
         out.push("grey picture: measured, not classified".to_string());
         return out;

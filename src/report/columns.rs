@@ -237,9 +237,9 @@ pub const COLUMNS: &[Column] = &[
     },
     Column {
         name: "wrinkle",
-        unit: "L*",
+        unit: "%",
         decimals: 4,
-        meaning: "Wrinkle texture at berry scale, in units of lightness.",
+        meaning: "Wrinkle texture at berry scale: how much darker than around it, in percent of L* + 10.",
         value: |o| Number(o.measures.wrinkle),
     },
     Column {
