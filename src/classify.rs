@@ -87,6 +87,9 @@ pub struct ObjectReading {
     pub mass_g: f64,
 }
 
+/// An object whose greatest probability is below this is worth a look (common practice, no source).
+pub const UNSURE_BELOW: f64 = 0.7;
+
 impl ObjectReading {
     /// The greatest of the four probabilities.
     pub fn confidence(&self) -> f64 {

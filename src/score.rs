@@ -362,7 +362,9 @@ pub fn table(scores: &[Score]) -> Vec<Figure> {
     }
     push("share by count, mean absolute error, points", mean(&count_errors), 0.7, true);
     let judged: Vec<_> = scores.iter().flat_map(|s| s.judged.iter().copied()).collect();
-    push("expected calibration error", calibration_error(&judged), 0.015, true);
+    if !judged.is_empty() {
+        push("expected calibration error", calibration_error(&judged), 0.015, true);
+    }
     let mut errors: Vec<f64> =
         scores.iter().flat_map(|s| s.diameter_ratios.iter().map(|r| r - 1.0)).collect();
     push("diameter of sound berries, mean bias", mean(&errors).abs(), 0.007, true);

@@ -61,6 +61,8 @@ pub fn run(args: &ScoreArgs) -> Result<Ending, Error> {
     }
     let figures = score::table(&scores);
     match args.format {
+        // Of nothing there are no figures.
+        Format::Text if scores.is_empty() => {}
         Format::Text => print_text(&table(&scores, &figures))?,
         Format::Json => print(&acinus::report::json::to_bytes(&ScoreJson {
             schema: "acinus-score/1",

@@ -101,10 +101,12 @@ pub fn validate(
     for tray in trays.iter().filter(|t| t.variety == variety) {
         let hand: f64 = tray.hand_g.iter().sum();
         let valid = tray.hand_g.iter().all(|g| *g >= 0.0 && g.is_finite()) && hand > 0.0;
-        if !valid || tray.program.iter().any(|p| !(0.0..=1.0).contains(p)) {
+        // Shares that were rounded may add up to a little more.
+        let whole = tray.program.iter().sum::<f64>() <= 1.02;
+        if !valid || !whole || tray.program.iter().any(|p| !(0.0..=1.0).contains(p)) {
             return Err(LoadError::Setting(format!(
-                "{}: masses by hand must be 0 g or more, not all 0, and shares from 0 to 1; \
-                 correct the tray's entry",
+                "{}: masses by hand must be 0 g or more, not all 0, and shares from 0 to 1, no \
+                 more than 1 (100 %) together; correct the tray's entry",
                 tray.tray
             )));
         }

@@ -37,7 +37,7 @@ pub use sheet::{Output, Outputs, Sheet, SheetSettings, write_photo};
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// A file could not be written.
-    #[error("cannot write {}: {}; free some space or choose another folder with --out", path.display(), not_written(source))]
+    #[error("cannot write {}: {}; {}choose another folder with --out", path.display(), not_written(source), room(source))]
     Write {
         /// The file.
         path: PathBuf,
@@ -52,6 +52,19 @@ pub enum Error {
         /// What the encoder said.
         why: String,
     },
+}
+
+/// Advice that helps where there is no room, or nobody knows what is wrong.
+fn room(error: &std::io::Error) -> &'static str {
+    use std::io::ErrorKind::{
+        AlreadyExists, InvalidFilename, IsADirectory, NotADirectory, NotFound, PermissionDenied,
+        ReadOnlyFilesystem,
+    };
+    match error.kind() {
+        AlreadyExists | InvalidFilename | IsADirectory | NotADirectory | NotFound
+        | PermissionDenied | ReadOnlyFilesystem => "",
+        _ => "free some space or ",
+    }
 }
 
 /// Text made safe for HTML and SVG, in content and in quoted attributes.

@@ -12,7 +12,7 @@ use super::files::write_atomically;
 use super::json::{Timings, TrayJson};
 use super::overlay::{OverlaySettings, loops_of, overlay};
 use super::{Error, csv, jpeg, labels, palette};
-use crate::classify::{Fruit, ObjectReading, Outcome};
+use crate::classify::{Fruit, ObjectReading, Outcome, UNSURE_BELOW};
 use crate::finding::{ColourFacts, Finding};
 use crate::load::{LotFigures, LotSettings, Tray, assess_lot};
 use crate::marks::{Marks, SlipText};
@@ -60,7 +60,7 @@ impl Default for SheetSettings {
             overlay: OverlaySettings::default(),
             page_width_px: 1600,
             page_quality: 80,
-            doubtful_below: 0.8,
+            doubtful_below: UNSURE_BELOW,
             doubtful_shown: 12,
             timings: Timings::Omit,
         }

@@ -11,7 +11,7 @@ use serde_json::{Value, json};
 
 use super::fault::{Asked, Fault, Said, for_the_page};
 use super::{Bench, MAX_PHOTO_BYTES, blocking, events, signed};
-use crate::classify::Class;
+use crate::classify::{Class, UNSURE_BELOW};
 use crate::dossier::{self, Dossier, LotDossier};
 use crate::ledger::event::{
     Delivery, DeliveryRecorded, Event, FreeJuice, LoadOpened, LotDescribed, Party, Picking,
@@ -29,9 +29,6 @@ use crate::terms::{self, Decimal};
 
 /// Words that the page offers as tags; a person may write others.
 const TAGS: [&str; 3] = ["rot-or-mould", "split", "sunburnt"];
-
-/// An object whose greatest probability is below this is worth a look (common practice, no source).
-pub const UNCERTAIN_BELOW: f64 = 0.7;
 
 /// `GET /api/about`.
 pub async fn about(State(bench): State<Arc<Bench>>) -> Result<Json<Value>, Fault> {
@@ -528,7 +525,7 @@ fn tray_json(tray: &TrayRecord) -> Value {
 
 fn is_uncertain(object: &ObjectRecord) -> bool {
     let most = object.item.probabilities.iter().copied().fold(0.0, f64::max);
-    object.corrected.is_none() && most < UNCERTAIN_BELOW
+    object.corrected.is_none() && most < UNSURE_BELOW
 }
 
 /// Objects by class.

@@ -67,7 +67,7 @@ export function drawCrop(canvas, bitmap, size, object, { outline = null, margin 
   }
 }
 
-/** Below this the program's own word is worth a look (as the server counts uncertain objects). */
+/** Below this the program's own word is worth a look (as classify::UNSURE_BELOW has it). */
 export const UNSURE_BELOW = 0.7;
 
 /** Least certain first: what nobody has looked at yet. */
