@@ -8,6 +8,7 @@ use super::streams::share;
 use super::text::{DISCLAIMER, percent, plural};
 use super::{Error, escape};
 use crate::season::{By, Group, REJECTS, Season};
+use crate::streams::Estimate;
 
 fn word(by: By) -> &'static str {
     match by {
@@ -159,7 +160,8 @@ pub fn page(season: &Season, plots: &[Drawn]) -> Result<Vec<u8>, Error> {
     }
     for plot in plots {
         let title = escape(&plot.title);
-        writeln!(out, "<section class=\"lot\"><h2>{title}</h2>\n{}\n</section>", plot.svg)?;
+        // The drawing bears its title itself, since it is also a file of its own.
+        writeln!(out, "<section class=\"lot\" aria-label=\"{title}\">\n{}\n</section>", plot.svg)?;
     }
     writeln!(out, "<section class=\"lot\"><h2>In words</h2>")?;
     for line in words(season) {
@@ -174,6 +176,13 @@ pub fn page(season: &Season, plots: &[Drawn]) -> Result<Vec<u8>, Error> {
         env!("CARGO_PKG_VERSION")
     )?;
     Ok(out.into_bytes())
+}
+
+/// A share with its interval below it: nine columns side by side fit no screen.
+fn share_cell(out: &mut String, e: &Estimate) -> std::fmt::Result {
+    let words = share(e);
+    let (value, interval) = words.split_once(" (").unwrap_or((&words, ""));
+    write!(out, "<td>{value}<small>{}</small></td>", interval.trim_end_matches(')'))
 }
 
 fn write_table(out: &mut String, title: &str, groups: &[Group]) -> std::fmt::Result {
@@ -194,7 +203,7 @@ fn write_table(out: &mut String, title: &str, groups: &[Group]) -> std::fmt::Res
             g.trays
         )?;
         for e in &g.by_mass {
-            write!(out, "<td>{}</td>", share(e))?;
+            share_cell(out, e)?;
         }
         writeln!(out, "</tr>")?;
     }

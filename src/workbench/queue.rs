@@ -400,6 +400,7 @@ fn one(
         tell(queue.change(number, |job| job.findings = findings.clone()));
     }
     let read = reading.as_ref().map(|(_, reading)| reading);
+    let unreadable = matches!(&reading, Err(pipeline::Error::Photo(_)));
     let found = intake::found(&note.name, &bytes, &said, read, &bench.archive)?;
     let place = match &found {
         Found::Tray(tray) => Some((tray.load.clone(), tray.lot.clone(), tray.tray)),
@@ -436,7 +437,11 @@ fn one(
         Became::Refused { reason } => {
             (State::Refused, json!({"status": "refused", "reason": for_the_page(&reason)}))
         }
-        Became::NotRecorded { reason } => (State::NotRecorded, not_recorded(&reason)),
+        Became::NotRecorded { reason } => {
+            let mut became = not_recorded(&reason);
+            became["unreadable"] = unreadable.into();
+            (State::NotRecorded, became)
+        }
     })
 }
 

@@ -85,13 +85,20 @@ export function lineChart({ title, x, y, series, mark, marks = [], band, width =
     }
     if (one.dots) for (const p of one.points) svg.append(s("circle", { class: "dot", cx: px(p[0]), cy: py(p[1]), r: 3.5 }));
   });
+  const taken = [];
   for (const m of mark ? [mark, ...marks] : marks) {
     if (!Number.isFinite(m.x) || !Number.isFinite(m.y)) continue;
     svg.append(s("path", { class: "guide", d: `M${px(m.x)} ${height - pad.bottom}V${py(m.y)}H${pad.left}` }));
     svg.append(s("circle", { class: "mark", cx: px(m.x), cy: py(m.y), r: 8 }));
     if (m.words) {
       const right = px(m.x) > width * 0.6;
-      svg.append(text(px(m.x) + (right ? -14 : 14), py(m.y) + 20 > height - pad.bottom ? py(m.y) - 12 : py(m.y) + 20, m.words, { class: "mark-words", "text-anchor": right ? "end" : "start" }));
+      // Below its mark, or above where the axis is near; further off where other words stand already.
+      const up = py(m.y) + 20 > height - pad.bottom;
+      let y = py(m.y) + (up ? -12 : 20);
+      while (taken.some((other) => Math.abs(other - y) < 16)) y += up ? -16 : 16;
+      if (y > height - pad.bottom) y = Math.min(...taken, py(m.y)) - 16;
+      taken.push(y);
+      svg.append(text(px(m.x) + (right ? -14 : 14), y, m.words, { class: "mark-words", "text-anchor": right ? "end" : "start" }));
     }
   }
   return svg;

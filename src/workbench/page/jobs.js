@@ -134,9 +134,10 @@ export function jobList(load, lots) {
       words = told ? "refused, and kept" : `refused, and kept: ${became?.reason ?? ""}`;
       kind = "bad";
     } else {
-      words = became?.reason ? `not recorded: ${became.reason}` : job.state === "failed" ? "it could not be worked on" : job.state;
+      words = became?.reason ? became.reason : job.state === "failed" ? "it could not be worked on" : job.state;
       kind = "bad";
-      buttons.push(button("Say which tray", () => sayWhere(job)));
+      // A file that is no photograph belongs to no tray.
+      if (!became?.unreadable) buttons.push(button("Say which tray", () => sayWhere(job)));
       if (/recorded already|retake/.test(`${words} ${became?.todo ?? ""}`)) buttons.unshift(button("It takes its place", () => takesPlace(job), { class: "main" }));
     }
     if (ENDED.includes(job.state)) buttons.push(button("Clear", () => dismiss(job), { class: "plain", "aria-label": `Clear ${job.name} from the list` }));
