@@ -746,16 +746,27 @@ pub fn split(
 ) -> Vec<Region> {
     use rayon::prelude::*;
     let smallest = f64::from(settings.smallest_mm2) * work.px_per_mm * work.px_per_mm;
-    seen_components(evidence, settings)
+    let area = |runs: &Runs| runs.iter().map(|r| (r.2 - r.1) as usize).sum::<usize>();
+    let mut parts: Vec<(usize, usize, Runs)> = seen_components(evidence, settings)
+        .into_iter()
+        .enumerate()
+        .map(|(place, runs)| (area(&runs), place, runs))
+        .filter(|(area, ..)| *area as f64 >= smallest)
+        .collect();
+    // The largest first, so that no core is left with a heap of touching berries at the end.
+    parts.sort_unstable_by_key(|(area, ..)| std::cmp::Reverse(*area));
+    let mut cut: Vec<(usize, Vec<Region>)> = parts
         .par_iter()
-        .filter(|runs| runs.iter().map(|r| (r.2 - r.1) as usize).sum::<usize>() as f64 >= smallest)
-        .flat_map_iter(|runs| {
+        .with_max_len(1)
+        .map(|(_, place, runs)| {
             let mut patch = patch(runs, work, evidence, settings);
             let name = join_pieces(&mut patch, settings, work.px_per_mm, network);
             fill_own_holes(&mut patch, &name);
-            regions(&patch, &name, smallest)
+            (*place, regions(&patch, &name, smallest))
         })
-        .collect()
+        .collect();
+    cut.sort_unstable_by_key(|(place, _)| *place);
+    cut.into_iter().flat_map(|(_, regions)| regions).collect()
 }
 
 /// Gives each background island that lies wholly inside one object to that object, unless it is
