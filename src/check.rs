@@ -784,7 +784,7 @@ fn sharpness(edges: EdgeWidth, facts: &Facts, settings: &CheckSettings) -> Findi
     let (name, todo) = if moved {
         ("motion blur", "hold the camera still (a stand, more light)")
     } else {
-        ("out of focus", "focus on the tray and wipe the lens")
+        ("out of focus", "focus on the tray, wipe the lens")
     };
     Finding {
         check: if moved { "motion-blur" } else { "out-of-focus" },

@@ -409,23 +409,37 @@ pub fn sort_lot(ledger: &Ledger, load: &str, lot: &str) -> Result<Option<SortLot
     Ok(Some(found))
 }
 
+/// A tray's objects, their masses with the coefficients in force.
+fn modelled(tray: &TrayRecord, beside: &Beside) -> Vec<Item> {
+    let coefficients = beside.mass.get(&tray.profile).copied().unwrap_or([1.0; 4]);
+    let mut objects: Vec<Item> = tray.objects.iter().map(|o| o.item).collect();
+    for item in &mut objects {
+        item.mass_g *= item.class.map_or(1.0, |c| coefficients[c.index()]);
+    }
+    objects
+}
+
+/// What the scale said of a tray and what its objects are estimated to weigh, g; none where it was not
+/// weighed or nothing lies on it.
+fn scale_and_estimate(tray: &TrayRecord, objects: &[Item]) -> Option<[f64; 2]> {
+    let weighed = tray.weighing.and_then(|w| w.weighed_g)?.to_f64();
+    let estimate: f64 = objects.iter().map(|o| o.mass_g).sum();
+    (estimate > 0.0).then_some([weighed, estimate])
+}
+
+/// A scale that says less than half or more than twice the estimate was read or typed wrongly
+/// (common practice, no source): estimates of whole trays are a few percent off.
+const SCALE_OFF: f64 = 2.0;
+
 /// A lot as the statistics take it.
 fn statistics(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> Lot {
     let trays = lot
         .trays
         .iter()
         .map(|tray| {
-            let coefficients = beside.mass.get(&tray.profile).copied().unwrap_or([1.0; 4]);
-            let mut objects: Vec<Item> = tray.objects.iter().map(|o| o.item).collect();
-            for item in &mut objects {
-                item.mass_g *= item.class.map_or(1.0, |c| coefficients[c.index()]);
-            }
-            if let Some(weighed) = tray.weighing.and_then(|w| w.weighed_g) {
-                let modelled: f64 = objects.iter().map(|o| o.mass_g).sum();
-                if modelled > 0.0 {
-                    let factor = weighed.to_f64() / modelled;
-                    objects.iter_mut().for_each(|o| o.mass_g *= factor);
-                }
+            let mut objects = modelled(tray, beside);
+            if let Some([weighed, estimate]) = scale_and_estimate(tray, &objects) {
+                objects.iter_mut().for_each(|o| o.mass_g *= weighed / estimate);
             }
             Tray {
                 name: format!("tray {}", tray.tray),
@@ -478,6 +492,15 @@ fn lot_dossier(record: &LoadRecord, lot: &LotRecord, beside: &Beside) -> LotDoss
     for tray in &lot.trays {
         if tray.forced {
             cautions.push(format!("tray {}: refused, measured by force", tray.tray));
+        }
+        if let Some([weighed, estimate]) = scale_and_estimate(tray, &modelled(tray, beside))
+            && !(1.0 / SCALE_OFF..=SCALE_OFF).contains(&(weighed / estimate))
+        {
+            cautions.push(format!(
+                "tray {}: the scale said {weighed:.0} g, the photograph shows about {estimate:.0} g: \
+                 look whether the weight was typed right and belongs to this tray",
+                tray.tray
+            ));
         }
         let own = tray.told.iter().filter(|t| t.weight != "assumption");
         cautions.extend(own.map(|t| format!("tray {}: {}", tray.tray, t.words)));
@@ -875,6 +898,33 @@ mod tests {
         }
         let small = Rule { min_diameter_mm: Some(1e3), ..Rule::default() };
         assert_eq!(apply(&small, &lot).unwrap().picked, 60);
+    }
+
+    #[test]
+    fn a_weight_that_cannot_be_the_trays_is_told() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ledger = Ledger::open_or_begin(&dir.path().join("l.sqlite")).unwrap();
+        ledger.open_load(opened("A"), Delivery::default(), None, LAB).unwrap();
+        let tray = tray(&ledger, "A", DELIVERED, 1, 50);
+        ledger.record_tray(tray, LAB).unwrap();
+        let cautions = |ledger: &Ledger| of_load(ledger, "A").unwrap().lots[0].cautions.join(" | ");
+        let lots = lots_of(&ledger, "A").unwrap();
+        let estimate: f64 = lots[0].trays[0].objects.iter().map(|o| o.mass_g).sum();
+        let why = Signed { why: Some("read again"), ..LAB };
+        for (grams, told) in
+            [(estimate * 1.1, false), (estimate / 20.0, true), (estimate * 3.0, true)]
+        {
+            let weighed = crate::ledger::event::TrayWeighed {
+                load: "A".into(),
+                lot: DELIVERED.into(),
+                tray: 1,
+                weighed_g: Some(format!("{grams:.1}").parse().unwrap()),
+                class_g: [None; 4],
+            };
+            ledger.say_one(crate::ledger::event::Event::TrayWeighed(weighed), why).unwrap();
+            let words = cautions(&ledger);
+            assert_eq!(words.contains("typed right"), told, "{grams}: {words}");
+        }
     }
 
     #[test]

@@ -13,6 +13,7 @@ use acinus::ledger::event::{
 };
 use acinus::ledger::tables::{self, Form, ReviewRow};
 use acinus::ledger::{self, Ledger, LedgerError, Signed};
+use acinus::marks::SlipText;
 use acinus::receipt;
 use acinus::report::{self, json};
 use acinus::terms::Decimal;
@@ -142,8 +143,13 @@ fn new(args: &LoadNewArgs) -> Result<Ending, Error> {
     let delivery = merged(Delivery::default(), &args.delivery);
     let by = Signed { who: &who, why: args.say.why.as_deref() };
     let head = ledger.open_load(opened, delivery, terms, by)?;
-    let place = ledger.path().display();
-    said(&args.say, &format!("load {} opened in {place}", args.load), &head)
+    let mut words = format!("load {} opened in {}", args.load, ledger.path().display());
+    if !SlipText::is_word(&args.load) {
+        words.push_str(
+            "\n  caution: this name cannot stand on a slip, which holds A to Z, 0 to 9 and - only: its photographs need --load, --lot and --number",
+        );
+    }
+    said(&args.say, &words, &head)
 }
 
 fn delivery(args: &LoadDeliveryArgs) -> Result<Ending, Error> {

@@ -294,7 +294,8 @@ pub(crate) fn refusal_words(r: &Refusal, unit: &str) -> String {
 pub fn receipt(r: &Receipt) -> String {
     format!(
         "RECEIPT, to be kept by both parties\n  load     {}\n  closed   {} by {}\n  entries  {}\n  \
-         head     {}\n  check with: acinus ledger verify --entries {} --head {}\n",
+         head     {}\n  check with: acinus ledger verify --entries {} --head {}\n  \
+         (and --ledger FILE, where the ledger is not the default one)\n",
         r.load, r.closed, r.who, r.entries, r.head, r.entries, r.head
     )
 }

@@ -107,7 +107,7 @@ fn write_streams(out: &mut String, found: &Streams) -> std::fmt::Result {
                 share(&split.performance[0].removed)
             )?;
             if let Some(c) = &split.consistency {
-                writeln!(out, "  do the lots fit together? {}", fit_words(c))?;
+                writeln!(out, "  do the lots fit together? {}", fit_words(found, c))?;
             }
         }
         (None, Some(why)) => writeln!(out, "No split: {why}")?,
@@ -226,7 +226,7 @@ fn write_split_section(out: &mut String, found: &Streams) -> std::fmt::Result {
         write!(out, " Juice: {juice:.0} kg.")?;
     }
     if let Some(c) = &split.consistency {
-        write!(out, " Do the lots fit together? {}.", escape(&fit_words(c)))?;
+        write!(out, " Do the lots fit together? {}.", escape(&fit_words(found, c)))?;
     }
     out.push_str("</p></section>\n");
     Ok(())
@@ -283,11 +283,12 @@ fn write_streams_section(out: &mut String, found: &Streams) -> std::fmt::Result 
 }
 
 /// `p = 0.818 (chi-squared 0.40, 2 degrees of freedom); least well: underripe, +0.6 sd`.
-fn fit_words(c: &Consistency) -> String {
+fn fit_words(found: &Streams, c: &Consistency) -> String {
     let p = p_words(c.p);
     let equal = if p.starts_with('<') { "" } else { "= " };
+    let answer = if found.belong_together { "they can" } else { "no, see the alarm" };
     format!(
-        "p {equal}{p} (chi-squared {:.2}, {} degrees of freedom); least well: {}, by {:+.1} standard \
+        "{answer}: p {equal}{p} (chi-squared {:.2}, {} degrees of freedom); least well: {}, by {:+.1} standard \
          deviations",
         c.chi_squared,
         c.degrees_of_freedom,

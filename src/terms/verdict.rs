@@ -197,7 +197,7 @@ pub fn apply(
     let mut pieces = Vec::with_capacity(terms.pieces.len());
     for rule in &terms.pieces {
         let counted = delivery.counted.iter().find(|c| c.name == rule.name).ok_or_else(|| {
-            format!("pieces \"{}\": no count was entered; enter it, 0 included", rule.name)
+            format!("pieces \"{}\": no count was entered; enter it with `acinus load count`, 0 included", rule.name)
         })?;
         pieces.push(apply_pieces(rule, counted, terms.confidence)?);
     }
@@ -636,7 +636,7 @@ mod tests {
         let missing = Delivery { counted: Vec::new(), ..delivery() };
         assert_eq!(
             apply(&terms, &missing, figures).unwrap_err(),
-            "pieces \"stones\": no count was entered; enter it, 0 included"
+            "pieces \"stones\": no count was entered; enter it with `acinus load count`, 0 included"
         );
         let by_area = HOUSE.replacen("free_percent = 2", "free_percent = 2\nbasis = \"area\"", 1);
         let terms = check(&by_area).unwrap();
