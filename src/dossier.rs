@@ -910,7 +910,7 @@ mod tests {
         let cautions = |ledger: &Ledger| of_load(ledger, "A").unwrap().lots[0].cautions.join(" | ");
         let lots = lots_of(&ledger, "A").unwrap();
         let estimate: f64 = lots[0].trays[0].objects.iter().map(|o| o.mass_g).sum();
-        let why = Signed { why: Some("read again"), ..LAB };
+        let why = crate::ledger::Signed { why: Some("read again"), ..LAB };
         for (grams, told) in
             [(estimate * 1.1, false), (estimate / 20.0, true), (estimate * 3.0, true)]
         {
