@@ -871,6 +871,11 @@ fn framing(frame: &FrameFacts, settings: &CheckSettings) -> Vec<Finding> {
     let limit =
         if beware && !refused { settings.caution_object_px } else { settings.min_object_px };
     let scale = frame.px_per_mm;
+    // A scale that was given is the same all over.
+    let place = match frame.source {
+        FrameSource::GivenScale => "",
+        _ => " at the farthest corner",
+    };
     out.push(Finding {
         check: "too-few-pixels",
         severity: weigh(refused, beware),
@@ -879,11 +884,11 @@ fn framing(frame: &FrameFacts, settings: &CheckSettings) -> Vec<Finding> {
         unit: "px/mm",
         message: if beware {
             format!(
-                "too few pixels: scale {scale:.2} px/mm at the farthest corner, an object of {size:.0} mm is {across:.1} px across (at least {limit:.0} px); move closer or photograph at full resolution"
+                "too few pixels: scale {scale:.2} px/mm{place}, an object of {size:.0} mm is {across:.1} px across (at least {limit:.0} px); move closer or photograph at full resolution"
             )
         } else {
             format!(
-                "scale {scale:.2} px/mm at the farthest corner: an object of {size:.0} mm is {across:.0} px across (at least {limit:.0} px)"
+                "scale {scale:.2} px/mm{place}: an object of {size:.0} mm is {across:.0} px across (at least {limit:.0} px)"
             )
         },
     });
